@@ -1,0 +1,104 @@
+//! One thing found in a source tree, and the facts that tell whether it is still the same thing.
+
+use crate::moment::Moment;
+use crate::names::RelPath;
+use crate::units::Bytes;
+
+/// What kind of thing a directory entry is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum EntryKind {
+    /// A regular file.
+    File,
+    /// A directory.
+    Directory,
+    /// A symbolic link.
+    Symlink,
+    /// A FIFO, socket or device: recorded, never copied.
+    Special,
+    /// Its attributes could not be read; the error stands beside it.
+    Unknown,
+}
+
+/// Everything the index keeps of one entry, its name apart. All facts are the entry's own; no
+/// symbolic link is followed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Entry {
+    /// What it is.
+    pub kind: EntryKind,
+    /// Logical size in bytes; of a symlink the length of its target.
+    pub size: Bytes,
+    /// Bytes allocated on the source (`st_blocks` times 512).
+    pub allocated: Bytes,
+    /// Last change of the content.
+    pub mtime: Moment,
+    /// Last change of the attributes.
+    pub ctime: Moment,
+    /// Birth time, where the file system tells it.
+    pub birth: Option<Moment>,
+    /// Inode number; its worth depends on the source's class.
+    pub inode: u64,
+    /// Number of names (hard links).
+    pub links: u64,
+    /// Permission bits, set-id and sticky bits (07777).
+    pub mode: u32,
+    /// Owner's number.
+    pub uid: u32,
+    /// Group's number.
+    pub gid: u32,
+    /// What a symlink points to, byte for byte.
+    pub target: Option<Vec<u8>>,
+    /// For a directory whose listing or an entry whose attributes failed: the error in words.
+    pub error: Option<String>,
+}
+
+/// The facts by which a file is known again. Never holds a device number: it changes with the
+/// mount.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Hash)]
+pub struct Identity {
+    /// Inode number.
+    pub inode: u64,
+    /// Logical size.
+    pub size: Bytes,
+    /// Last change of the content.
+    pub mtime: Moment,
+    /// Last change of the attributes.
+    pub ctime: Moment,
+}
+
+impl Entry {
+    /// The facts by which this entry is known again.
+    pub fn identity(&self) -> Identity {
+        Identity {
+            inode: self.inode,
+            size: self.size,
+            mtime: self.mtime,
+            ctime: self.ctime,
+        }
+    }
+
+    /// Whether fewer bytes are stored than the file is long by a tenth or more (a sparse file, or
+    /// a compressing file system).
+    pub fn is_sparse(&self) -> bool {
+        self.kind == EntryKind::File && self.allocated.0 < self.size.0 / 10 * 9
+    }
+}
+
+/// An entry with its name.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Named {
+    /// The name within its folder: one component, raw bytes.
+    pub name: Vec<u8>,
+    /// Its facts.
+    pub entry: Entry,
+}
+
+/// What one folder holds. The index is written and read folder by folder, parents before their
+/// children, children in byte order of their names; a folder that could not be listed is an entry
+/// of its parent with an error and has no listing.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Listing {
+    /// The folder below the source's root.
+    pub folder: RelPath,
+    /// Its entries in byte order of their names.
+    pub children: Vec<Named>,
+}

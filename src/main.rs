@@ -1,0 +1,3 @@
+//! The binary: parse, one call, exit code.
+
+fn main() {}

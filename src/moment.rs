@@ -1,0 +1,135 @@
+//! Points in time and the calendar: file times to the nanosecond, wall-clock text, years.
+//!
+//! No clock is read here; `now` is always handed in. File times keep the full range a file system
+//! can hold (64-bit seconds), wall-clock text exists for the years chrono knows.
+
+use chrono::{DateTime, Datelike, FixedOffset, SecondsFormat, TimeZone, Utc};
+use chrono_tz::Tz;
+use std::fmt;
+
+/// A point in time: seconds since 1970-01-01T00:00:00Z and nanoseconds within the second.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Moment {
+    /// Seconds since the Unix epoch, negative before it.
+    pub seconds: i64,
+    /// 0 to 999,999,999.
+    pub nanos: u32,
+}
+
+/// A calendar year as people file projects by, 1 to 9999.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Year(pub u16);
+
+impl Moment {
+    /// From seconds alone.
+    pub fn from_seconds(seconds: i64) -> Moment {
+        Moment { seconds, nanos: 0 }
+    }
+
+    /// The calendar form in UTC, or `None` for a time no calendar of ours reaches.
+    pub fn utc(self) -> Option<DateTime<Utc>> {
+        DateTime::from_timestamp(self.seconds, self.nanos.min(999_999_999))
+    }
+
+    /// From the calendar form.
+    pub fn from_utc(time: DateTime<Utc>) -> Moment {
+        Moment {
+            seconds: time.timestamp(),
+            nanos: time.timestamp_subsec_nanos().min(999_999_999),
+        }
+    }
+
+    /// Reads an RFC 3339 time with its offset.
+    pub fn parse_rfc3339(text: &str) -> Option<Moment> {
+        let time = DateTime::parse_from_rfc3339(text).ok()?;
+        Some(Moment::from_utc(time.with_timezone(&Utc)))
+    }
+
+    /// RFC 3339 with the offset of `zone`, to the second: `2027-02-03T01:40:00+01:00`.
+    pub fn rfc3339(self, zone: Tz) -> String {
+        match self.utc() {
+            Some(time) => {
+                let local = time.with_timezone(&zone);
+                let fixed: DateTime<FixedOffset> = local.fixed_offset();
+                fixed.to_rfc3339_opts(SecondsFormat::Secs, false)
+            }
+            None => format!("@{}", self.seconds),
+        }
+    }
+
+    /// For tables and sentences: `Wed 2027-02-03 01:40 +01:00`.
+    pub fn local(self, zone: Tz) -> String {
+        match self.utc() {
+            Some(time) => time
+                .with_timezone(&zone)
+                .format("%a %Y-%m-%d %H:%M %:z")
+                .to_string(),
+            None => format!("@{}", self.seconds),
+        }
+    }
+
+    /// The year on the wall calendar of `zone`, where it lies in 1 to 9999.
+    pub fn year(self, zone: Tz) -> Option<Year> {
+        let year = zone.from_utc_datetime(&self.utc()?.naive_utc()).year();
+        u16::try_from(year)
+            .ok()
+            .filter(|y| (1..=9999).contains(y))
+            .map(Year)
+    }
+
+    /// This moment moved by seconds, held at the ends of the range.
+    pub fn plus_seconds(self, seconds: i64) -> Moment {
+        Moment {
+            seconds: self.seconds.saturating_add(seconds),
+            nanos: self.nanos,
+        }
+    }
+
+    /// Seconds from `earlier` to this moment; negative where it lies before.
+    pub fn seconds_since(self, earlier: Moment) -> f64 {
+        (self.seconds as f64 - earlier.seconds as f64)
+            + (f64::from(self.nanos) - f64::from(earlier.nanos)) / 1e9
+    }
+}
+
+impl fmt::Display for Year {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(&format!("{:04}", self.0))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Values of RFC 3339 section 5.8; the Unix seconds are derived from the text.
+    #[test]
+    fn times_agree_with_rfc_3339() {
+        let cases = [
+            ("1985-04-12T23:20:50.52Z", 482_196_050, 520_000_000),
+            ("1996-12-19T16:39:57-08:00", 851_042_397, 0),
+            ("1937-01-01T12:00:27.87+00:20", -1_041_337_173, 870_000_000),
+        ];
+        for (text, seconds, nanos) in cases {
+            assert_eq!(
+                Moment::parse_rfc3339(text),
+                Some(Moment { seconds, nanos }),
+                "{text}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_new_year_depends_on_the_zone() {
+        let moment = Moment::parse_rfc3339("2018-12-31T23:30:00Z").unwrap();
+        assert_eq!(moment.year(chrono_tz::UTC), Some(Year(2018)));
+        assert_eq!(moment.year(chrono_tz::Europe::Berlin), Some(Year(2019)));
+    }
+
+    #[test]
+    fn absurd_times_have_no_year_and_still_print() {
+        let moment = Moment::from_seconds(i64::MAX);
+        assert_eq!(moment.year(chrono_tz::UTC), None);
+        assert_eq!(moment.rfc3339(chrono_tz::UTC), format!("@{}", i64::MAX));
+    }
+}
