@@ -1,0 +1,145 @@
+//! What went wrong at the seam, classed by what can be done about it.
+
+use crate::names::shown;
+use rustix::io::Errno;
+use std::fmt;
+
+/// One failed call.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub struct Fault {
+    /// What was tried: `read`, `publish`.
+    pub doing: &'static str,
+    /// The name it was tried on, raw.
+    pub name: Vec<u8>,
+    /// Its class.
+    pub kind: FaultKind,
+    /// The system's words, where it said any.
+    pub words: String,
+}
+
+/// Classes of faults.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum FaultKind {
+    /// No such entry.
+    NotFound,
+    /// Something has the name already.
+    Exists,
+    /// Not the entry that was expected.
+    Changed,
+    /// A folder that is not empty.
+    NotEmpty,
+    /// No space, or a quota is full.
+    NoSpace,
+    /// The end is read-only.
+    ReadOnly,
+    /// Permission denied.
+    Denied,
+    /// The name is refused by the file system.
+    NameRefused,
+    /// The file is larger than the file system allows.
+    TooLarge,
+    /// A folder where a file should be, or the reverse, or a symlink in the way.
+    WrongKind,
+    /// The medium could not be read or written.
+    Medium,
+    /// The mount is gone, stale or not answering.
+    Gone,
+    /// The file system cannot do this.
+    Unsupported,
+    /// A crash that a test has put in.
+    Crash,
+    /// Anything else.
+    Other,
+}
+
+/// What to do after a fault on one file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Course {
+    /// Try the same again after a pause.
+    Retry,
+    /// Give this file up, go on with the others.
+    ThisFile,
+    /// Stop everything.
+    StopAll,
+}
+
+impl Fault {
+    /// From a system error.
+    pub fn os(doing: &'static str, name: &[u8], error: Errno) -> Fault {
+        let words = std::io::Error::from_raw_os_error(error.raw_os_error()).to_string();
+        // The number in brackets says nothing to the user that the words do not.
+        let words = words.split(" (os error").next().unwrap_or_default().to_lowercase();
+        Fault { doing, name: name.to_vec(), kind: FaultKind::of(error), words }
+    }
+
+    /// One of our own making.
+    pub fn ours(doing: &'static str, name: &[u8], kind: FaultKind, words: impl Into<String>) -> Fault {
+        Fault { doing, name: name.to_vec(), kind, words: words.into() }
+    }
+
+    /// What to do about it.
+    pub fn course(&self) -> Course {
+        match self.kind {
+            FaultKind::NoSpace | FaultKind::ReadOnly | FaultKind::Gone | FaultKind::Crash => Course::StopAll,
+            FaultKind::Medium | FaultKind::Other => Course::Retry,
+            FaultKind::NotFound
+            | FaultKind::Exists
+            | FaultKind::Changed
+            | FaultKind::NotEmpty
+            | FaultKind::Denied
+            | FaultKind::NameRefused
+            | FaultKind::TooLarge
+            | FaultKind::WrongKind
+            | FaultKind::Unsupported => Course::ThisFile,
+        }
+    }
+}
+
+impl FaultKind {
+    fn of(error: Errno) -> FaultKind {
+        match error {
+            Errno::NOENT => FaultKind::NotFound,
+            Errno::EXIST => FaultKind::Exists,
+            Errno::NOTEMPTY => FaultKind::NotEmpty,
+            Errno::NOSPC | Errno::DQUOT => FaultKind::NoSpace,
+            Errno::ROFS => FaultKind::ReadOnly,
+            Errno::ACCESS | Errno::PERM => FaultKind::Denied,
+            Errno::NAMETOOLONG | Errno::ILSEQ | Errno::INVAL => FaultKind::NameRefused,
+            Errno::FBIG | Errno::OVERFLOW => FaultKind::TooLarge,
+            Errno::ISDIR | Errno::NOTDIR | Errno::LOOP | Errno::NXIO => FaultKind::WrongKind,
+            Errno::IO => FaultKind::Medium,
+            Errno::STALE | Errno::NOTCONN | Errno::NODEV | Errno::TIMEDOUT | Errno::HOSTDOWN => {
+                FaultKind::Gone
+            }
+            Errno::OPNOTSUPP | Errno::NOSYS | Errno::XDEV => FaultKind::Unsupported,
+            _ => FaultKind::Other,
+        }
+    }
+
+    /// The fixed word of JSON and of the ledger.
+    pub fn word(self) -> &'static str {
+        match self {
+            FaultKind::NotFound => "not-found",
+            FaultKind::Exists => "in-the-way",
+            FaultKind::Changed => "changed",
+            FaultKind::NotEmpty => "not-empty",
+            FaultKind::NoSpace => "no-space",
+            FaultKind::ReadOnly => "read-only",
+            FaultKind::Denied => "denied",
+            FaultKind::NameRefused => "name-refused",
+            FaultKind::TooLarge => "too-large",
+            FaultKind::WrongKind => "wrong-kind",
+            FaultKind::Medium => "medium",
+            FaultKind::Gone => "mount-gone",
+            FaultKind::Unsupported => "unsupported",
+            FaultKind::Crash => "crash",
+            FaultKind::Other => "other",
+        }
+    }
+}
+
+impl fmt::Display for Fault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "cannot {} {}: {}", self.doing, shown(&self.name), self.words)
+    }
+}
