@@ -1,0 +1,100 @@
+//! The tables, as an ordered list of migrations: entries are added at the end, never changed,
+//! reordered or removed. The database itself counts how many it has seen (`user_version`).
+
+use rusqlite::{Connection, TransactionBehavior};
+
+/// The migrations in order.
+const MIGRATIONS: [&str; 1] = [r#"
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE events (id INTEGER PRIMARY KEY, at NOT NULL, what TEXT NOT NULL, text TEXT NOT NULL);
+
+-- Both ends and each dataset's folder: how their mounts are known again.
+CREATE TABLE ends (
+    role TEXT NOT NULL, name TEXT NOT NULL, path BLOB NOT NULL,
+    kind TEXT NOT NULL, source TEXT NOT NULL, root TEXT NOT NULL, own_id TEXT,
+    known TEXT NOT NULL, PRIMARY KEY (role, name)) WITHOUT ROWID;
+
+CREATE TABLE indexes (
+    digest BLOB PRIMARY KEY, source TEXT NOT NULL, file TEXT NOT NULL, scanned_at NOT NULL,
+    finished_at NOT NULL, files INTEGER NOT NULL, bytes INTEGER NOT NULL, entries INTEGER NOT NULL);
+
+CREATE TABLE plans (id INTEGER PRIMARY KEY, made_at NOT NULL, body TEXT NOT NULL);
+
+-- One row a batch from its beginning on; waiting ones live in the plan alone.
+CREATE TABLE batches (
+    id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, dataset TEXT NOT NULL, source TEXT NOT NULL,
+    destination TEXT NOT NULL, digest BLOB NOT NULL, state TEXT NOT NULL, begun_at NOT NULL,
+    copied_at, verified_at, released_at, body TEXT NOT NULL);
+CREATE TABLE holds (batch TEXT PRIMARY KEY, until) WITHOUT ROWID;
+CREATE TABLE leases (
+    batch TEXT PRIMARY KEY, process INTEGER NOT NULL, started TEXT NOT NULL, host TEXT NOT NULL,
+    boot TEXT NOT NULL, since NOT NULL) WITHOUT ROWID;
+
+-- Folders by number. The root of a dataset has parent 0 and the dataset's name.
+CREATE TABLE folders (id INTEGER PRIMARY KEY, parent INTEGER NOT NULL, name BLOB NOT NULL,
+    UNIQUE (parent, name));
+
+-- One row a file or symlink that is durable at its place. `link` marks further names of a file.
+CREATE TABLE files (
+    batch INTEGER NOT NULL, folder INTEGER NOT NULL, name BLOB NOT NULL, kind INTEGER NOT NULL,
+    size INTEGER NOT NULL, inode INTEGER NOT NULL, mtime NOT NULL, ctime NOT NULL,
+    placed_inode INTEGER NOT NULL, placed_mtime, placed_ctime NOT NULL,
+    hash BLOB NOT NULL, copied_at INTEGER NOT NULL, how INTEGER NOT NULL, verified_at INTEGER,
+    PRIMARY KEY (batch, folder, name)) WITHOUT ROWID;
+
+-- Chaining values of files of more than one block, 32 bytes each.
+CREATE TABLE blocks (batch INTEGER NOT NULL, folder INTEGER NOT NULL, name BLOB NOT NULL,
+    kept BLOB NOT NULL, PRIMARY KEY (batch, folder, name)) WITHOUT ROWID;
+
+-- Source inodes with several names, by the dataset they were placed in.
+CREATE TABLE linked (dataset TEXT NOT NULL, source TEXT NOT NULL, inode INTEGER NOT NULL,
+    batch INTEGER NOT NULL, folder INTEGER NOT NULL, name BLOB NOT NULL,
+    PRIMARY KEY (dataset, source, inode)) WITHOUT ROWID;
+
+-- What a copy is about to do; gone once it is recorded in `files`.
+CREATE TABLE intents (
+    id INTEGER PRIMARY KEY, batch INTEGER NOT NULL, folder INTEGER NOT NULL, name BLOB NOT NULL,
+    staged BLOB NOT NULL, replaces INTEGER NOT NULL, size INTEGER NOT NULL, inode INTEGER NOT NULL,
+    mtime NOT NULL, ctime NOT NULL, placed_inode INTEGER, hash BLOB, done INTEGER NOT NULL, kept BLOB);
+CREATE INDEX intents_by_batch ON intents (batch);
+
+CREATE TABLE failures (batch INTEGER NOT NULL, path BLOB NOT NULL, code TEXT NOT NULL,
+    text TEXT NOT NULL, bytes INTEGER NOT NULL, at NOT NULL, PRIMARY KEY (batch, path)) WITHOUT ROWID;
+CREATE TABLE losses (batch INTEGER NOT NULL, kind TEXT NOT NULL, path BLOB NOT NULL, why TEXT NOT NULL,
+    PRIMARY KEY (batch, kind, path)) WITHOUT ROWID;
+CREATE TABLE differences (batch INTEGER NOT NULL, path BLOB NOT NULL, kind TEXT NOT NULL,
+    ranges TEXT NOT NULL, blocking INTEGER NOT NULL, at NOT NULL,
+    PRIMARY KEY (batch, path, kind)) WITHOUT ROWID;
+CREATE TABLE samples (id INTEGER PRIMARY KEY, batch TEXT NOT NULL, source TEXT NOT NULL,
+    task TEXT NOT NULL, at NOT NULL, files INTEGER NOT NULL, bytes INTEGER NOT NULL,
+    small_files INTEGER NOT NULL, small_bytes INTEGER NOT NULL, micros INTEGER NOT NULL,
+    streams INTEGER NOT NULL);
+CREATE TABLE accepted (batch TEXT NOT NULL, code TEXT NOT NULL, count INTEGER NOT NULL, at NOT NULL,
+    PRIMARY KEY (batch, code)) WITHOUT ROWID;
+CREATE TABLE sheets (batch TEXT PRIMARY KEY, at NOT NULL, file TEXT NOT NULL, hash BLOB NOT NULL) WITHOUT ROWID;
+CREATE TABLE restores (id INTEGER PRIMARY KEY, at NOT NULL, path BLOB NOT NULL, files INTEGER NOT NULL,
+    bytes INTEGER NOT NULL);
+"#];
+
+/// The version this program writes.
+pub(super) const NEWEST: i64 = MIGRATIONS.len() as i64;
+
+/// How many migrations a database has seen.
+pub(super) fn version(db: &Connection) -> rusqlite::Result<i64> {
+    db.pragma_query_value(None, "user_version", |row| row.get(0))
+}
+
+/// Applies what is missing, all of it or nothing.
+pub(super) fn migrate(db: &mut Connection) -> rusqlite::Result<()> {
+    if version(db)? == NEWEST {
+        return Ok(());
+    }
+    let transaction = db.transaction_with_behavior(TransactionBehavior::Exclusive)?;
+    // Asked again inside: another process may have been faster.
+    let seen = usize::try_from(version(&transaction)?).unwrap_or(0);
+    for step in MIGRATIONS.iter().skip(seen) {
+        transaction.execute_batch(step)?;
+    }
+    transaction.pragma_update(None, "user_version", NEWEST)?;
+    transaction.commit()
+}
