@@ -454,6 +454,27 @@ mod tests {
         }
     }
 
+    /// Names that a BLAKE3 tool of any age can express: no CR, valid UTF-8.
+    #[test]
+    fn a_blake3_tool_accepts_our_list() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut files = Vec::new();
+        for name in ["plain", "a\\b", "c\nd", "caf\u{e9}", " leading", "*star"] {
+            std::fs::write(folder.path().join(name), name).unwrap();
+            files.push((RelPath::new(name).unwrap(), Digest::of(name.as_bytes())));
+        }
+        let list = blake3_list(files.iter().map(|(p, d)| (p, *d)));
+        std::fs::write(folder.path().join("list"), &list).unwrap();
+        let run = Command::new("b3sum")
+            .args(["--check", "list"])
+            .current_dir(folder.path())
+            .output();
+        // Without the tool there is nothing to ask.
+        if let Ok(run) = run {
+            assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
+        }
+    }
+
     proptest! {
         #[test]
         fn every_name_survives_writing_and_reading(

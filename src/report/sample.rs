@@ -4,6 +4,7 @@ use crate::digest::Digest;
 use crate::moment::{Moment, Year};
 use crate::names::{BatchName, RelPath, SourceName};
 use crate::report::model::*;
+use crate::report::sheet::{ProjectSheet, ReleaseSheet};
 use crate::survey::{Effect, Hazard, Kind};
 use crate::units::{Amount, Bytes, Rate, Span};
 
@@ -273,6 +274,19 @@ fn left_behind() -> Vec<LeftGroup> {
     ]
 }
 
+fn outcomes() -> Vec<Outcome> {
+    ["pilot.1", "2014.1", "2015.1", "2015.2"]
+        .iter()
+        .zip([(0.4, 0.5), (2.6, 2.9), (3.2, 3.1), (2.0, 2.3)])
+        .map(|(name, (foretold, taken))| Outcome {
+            name: BatchName::typed(name),
+            amount: amount(88_410, 3_640),
+            foretold: Span::from_secs_f64(foretold * DAY as f64),
+            taken: Span::from_secs_f64(taken * DAY as f64),
+        })
+        .collect()
+}
+
 /// The whole of it.
 pub(crate) fn sample() -> ReportModel {
     let batches = batch_rows();
@@ -332,21 +346,63 @@ pub(crate) fn sample() -> ReportModel {
         }),
         durability: "local".into(),
         batches,
-        outcomes: ["pilot.1", "2014.1", "2015.1", "2015.2"]
-            .iter()
-            .zip([(0.4, 0.5), (2.6, 2.9), (3.2, 3.1), (2.0, 2.3)])
-            .map(|(name, (foretold, taken))| Outcome {
-                name: BatchName::typed(name),
-                amount: amount(88_410, 3_640),
-                foretold: Span::from_secs_f64(foretold * DAY as f64),
-                taken: Span::from_secs_f64(taken * DAY as f64),
-            })
-            .collect(),
+        outcomes: outcomes(),
         years,
         kinds,
         rates: rates(),
         hazards: hazards(),
         left_behind: left_behind(),
         second_copy: Some("tape set B, at the bank".into()),
+    }
+}
+
+/// The release sheet of a batch that may go, or of one that may not yet.
+pub(crate) fn release_sheet(batch: usize) -> ReleaseSheet {
+    let model = sample();
+    let batch = model.batches[batch].clone();
+    let open = !batch.reasons.is_empty();
+    ReleaseSheet {
+        title: model.title,
+        zone: model.zone,
+        now: model.now,
+        version: model.version,
+        copied: batch.actual,
+        batch,
+        source_path: b"/mnt/oldbox/archive".to_vec(),
+        destination_path: b"/mnt/pool/archive/2014".to_vec(),
+        projects: vec![
+            (b"2014 Fj\xe4rd".to_vec(), amount(41_000, 1_900)),
+            (b"2014 Salt Works".to_vec(), amount(20_204, 970)),
+        ],
+        durability: model.durability,
+        left_behind: model
+            .left_behind
+            .into_iter()
+            .take(1 + usize::from(open))
+            .collect(),
+        second_copy: if open { None } else { model.second_copy },
+        restored: (!open).then(|| (b"2014 Salt Works".to_vec(), at("2027-02-12T16:05:00+01:00"))),
+        waiting_until: (!open).then(|| at("2027-03-12T00:00:00+01:00")),
+    }
+}
+
+/// A client's sheet.
+pub(crate) fn project_sheet() -> ProjectSheet {
+    let model = sample();
+    ProjectSheet {
+        project: b"2014 Salt Works".to_vec(),
+        title: model.title,
+        zone: model.zone,
+        now: model.now,
+        version: model.version,
+        amount: amount(20_204, 970),
+        source_path: b"/mnt/oldbox/archive/2014 Salt Works".to_vec(),
+        destination_path: b"/mnt/pool/archive/2014/2014 Salt Works".to_vec(),
+        read_at_source: Some(days(1, 2)),
+        read_back: days(3, 3),
+        read_how: ReadHow::Direct,
+        matched_old_list: 1_840,
+        list: ("2014 Salt Works.blake3".into(), Digest::of(b"list")),
+        proof: Some(Digest::of(b"proof")),
     }
 }

@@ -160,6 +160,11 @@ pub fn headline(model: &ReportModel) -> String {
     }
     let done = if totals.copied == Amount::default() {
         format!("{planned} are ready to move.")
+    } else if totals.verified == Amount::default() {
+        format!(
+            "{} of {} are copied; nothing is read back yet.",
+            totals.copied.bytes, planned.bytes
+        )
     } else {
         format!(
             "{} of {} are moved and read back.",

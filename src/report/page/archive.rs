@@ -25,7 +25,7 @@ pub(super) fn years(model: &ReportModel) -> Markup {
         "The archive",
         "Bytes by year and kind of file. All thin bars share one scale; the totals have their own.",
         html! {
-            div.scroll.keep[model.years.len() <= 15] { table.bars {
+            div.scroll.keep[model.years.len() <= 15] tabindex="0" { table.bars {
                 thead { tr {
                     th scope="col" { "Year" } th.n scope="col" { "Projects" } th.n scope="col" { "Files" }
                     th.n scope="col" { "All" }

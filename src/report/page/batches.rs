@@ -2,7 +2,7 @@
 
 use crate::names::shown;
 use crate::report::model::Standing;
-use crate::report::model::{BatchRow, Outcome, Proof, ReadHow, ReportModel};
+use crate::report::model::{BatchRow, Outcome, Proof, ReadHow, Reason, ReportModel, State};
 use crate::report::page::{amount_cell, name, section, standing};
 use crate::report::words::{day, percent, share};
 use crate::units::{counted, grouped};
@@ -14,7 +14,7 @@ pub(super) fn open(model: &ReportModel) -> Markup {
     let concerned: Vec<&BatchRow> = model
         .batches
         .iter()
-        .filter(|b| !b.flags.is_empty() || !b.reasons.is_empty())
+        .filter(|b| !b.flags.is_empty() || !shut(b).is_empty())
         .collect();
     if concerned.is_empty() {
         return html! {};
@@ -23,7 +23,7 @@ pub(super) fn open(model: &ReportModel) -> Markup {
         "Needs a look",
         "What keeps a batch from going on or its source from being deleted.",
         html! {
-            div.scroll { table {
+            div.scroll tabindex="0" { table {
                 thead { tr {
                     th scope="col" { "Batch" } th scope="col" { "Flags" } th.n scope="col" { "Count" } th scope="col" { "Reason against deleting" }
                 } }
@@ -33,8 +33,17 @@ pub(super) fn open(model: &ReportModel) -> Markup {
     )
 }
 
+/// The reasons worth showing: those of a batch that is not verified yet say nothing new.
+fn shut(batch: &BatchRow) -> &[Reason] {
+    if batch.state >= State::Verified {
+        &batch.reasons
+    } else {
+        &[]
+    }
+}
+
 fn open_rows(batch: &BatchRow) -> Markup {
-    let first = batch.reasons.first();
+    let first = shut(batch).first();
     html! {
         tr {
             th.w scope="row" { (name(batch.name.as_str())) }
@@ -42,7 +51,7 @@ fn open_rows(batch: &BatchRow) -> Markup {
             td.n { @if let Some(reason) = first { (grouped(reason.count)) } }
             td { @if let Some(reason) = first { (name(&reason.text)) small { (name(&reason.code)) } } }
         }
-        @for reason in batch.reasons.iter().skip(1) {
+        @for reason in shut(batch).iter().skip(1) {
             tr {
                 th.w scope="row" { (name(batch.name.as_str())) }
                 td {}
@@ -71,7 +80,7 @@ pub(super) fn table(model: &ReportModel) -> Markup {
         "Batches",
         "A batch is a set of whole projects that are copied, verified and released together.",
         html! {
-            div.scroll { table {
+            div.scroll tabindex="0" { table {
                 thead { tr {
                     th scope="col" { "Batch" } th scope="col" { "State" } th scope="col" { "Dataset" }
                     th.n scope="col" { "Projects" } th.n scope="col" { "Size" } th.n scope="col" { "Copied" }
@@ -119,13 +128,13 @@ pub(super) fn outcomes(model: &ReportModel) -> Markup {
         return html! {};
     }
     section(
-        "Foretold and taken",
+        "Forecast against actual",
         "Finished batches: how long each was to take by the forecast made before it began, and how long it took.",
         html! {
-            div.scroll { table {
+            div.scroll tabindex="0" { table {
                 thead { tr {
-                    th scope="col" { "Batch" } th.n scope="col" { "Size" } th.n scope="col" { "Foretold" }
-                    th.n scope="col" { "Taken" } th scope="col" { span aria-hidden="true" {} }
+                    th scope="col" { "Batch" } th.n scope="col" { "Size" } th.n scope="col" { "Forecast" }
+                    th.n scope="col" { "Actual" } th scope="col" { span aria-hidden="true" {} }
                 } }
                 tbody { @for outcome in &model.outcomes { (outcome_row(outcome)) } }
             } }
@@ -142,7 +151,7 @@ fn outcome_row(outcome: &Outcome) -> Markup {
             .clamp(-100.0, 100_000.0)
             .round();
         match change {
-            c if c.abs() < 1.0 => "as foretold".into(),
+            c if c.abs() < 1.0 => "as forecast".into(),
             c if c > 0.0 => format!("{c:.0} % longer"),
             c => format!("{:.0} % shorter", -c),
         }
@@ -185,10 +194,9 @@ pub(in crate::report) fn proof_list(proof: &Proof, zone: Tz) -> Markup {
     html! {
         dl {
             dt { "Read back" }
-            dd {
-                (proof.read_how.word()) ": " (proof.read_how.words()) ", "
-                (proof.read.start.local(zone)) " to " (proof.read.end.local(zone))
-            }
+            dd { (proof.read_how.word()) ": " (proof.read_how.words()) }
+            dt { "When" }
+            dd { (proof.read.start.local(zone)) " to " (proof.read.end.local(zone)) }
             dt { "Compared" }
             dd { (proof.compared) (delivered(proof)) }
             @if proof.matched_old_list > 0 {

@@ -115,10 +115,12 @@ fn progress(model: &ReportModel) -> Markup {
         div.progress {
             @for (glyph, class, word, amount) in stages {
                 @let share = share(amount, planned);
-                span.label { span.glyph aria-hidden="true" { (glyph) } (word) }
-                div.meter aria-hidden="true" { i class=(class) style=(width(share)) {} }
-                span.share { (percent(share)) }
-                span.amount { (amount.bytes) " of " (planned.bytes) ", " (grouped(amount.files)) " of " (counted(planned.files, "file")) }
+                div.stage {
+                    span.label { span.glyph aria-hidden="true" { (glyph) } (word) }
+                    div.meter aria-hidden="true" { i class=(class) style=(width(share)) {} }
+                    span.share { (percent(share)) }
+                    span.amount { (amount.bytes) " of " (planned.bytes) ", " (grouped(amount.files)) " of " (counted(planned.files, "file")) }
+                }
             }
         }
         @for space in &model.space {
@@ -163,7 +165,7 @@ fn plan(model: &ReportModel) -> Markup {
         "Schedule",
         "One row for each batch. The thick bar is what happened and, where it is not over, the newest forecast.",
         html! {
-            div.scroll { (drawing) }
+            div.scroll tabindex="0" { (drawing) }
             ul.legend {
                 @for (class, words) in legend { li { i class=(class) {} (words) } }
             }
@@ -205,7 +207,7 @@ fn rates(model: &ReportModel) -> Markup {
         "Rates",
         "How fast each stage is. The slowest in demand sets the pace of the whole.",
         html! {
-            div.scroll { table {
+            div.scroll tabindex="0" { table {
                 thead { tr {
                     th scope="col" { "Stage" } th.n scope="col" { "Rate" } th.n scope="col" { "90 % range" }
                     th.n scope="col" { "Each file" } th scope="col" { "What it is" } th { span aria-hidden="true" {} }
@@ -232,7 +234,7 @@ fn hazards(model: &ReportModel) -> Markup {
         "Hazards",
         "What may not survive the move as it is, and what is done about it. ■ blocks until decided, ▲ loses something, · is worth knowing.",
         html! {
-            div.scroll { table {
+            div.scroll tabindex="0" { table {
                 thead { tr {
                     th scope="col" { "Effect" } th.n scope="col" { "Count" } th scope="col" { "What it is" }
                 } }
@@ -262,7 +264,7 @@ fn hazards(model: &ReportModel) -> Markup {
 /// What is not moved, by code. The release sheet shows the same.
 pub(in crate::report) fn left_behind(groups: &[LeftGroup]) -> Markup {
     let table = html! {
-        div.scroll { table {
+        div.scroll tabindex="0" { table {
             thead { tr {
                 th scope="col" { "Code" } th.n scope="col" { "Entries" } th.n scope="col" { "Bytes" }
                 th scope="col" { "Accepted" } th scope="col" { "What" }

@@ -41,6 +41,7 @@ th { font-weight: 600; text-align: left; vertical-align: bottom; white-space: no
 td { vertical-align: top; }
 th, td { padding: .4rem 1rem .4rem 0; border-bottom: 1px solid var(--rule); }
 th:last-child, td:last-child { padding-right: 0; }
+.n + :not(.n) { padding-left: .75rem; }
 tbody tr:last-child > * { border-bottom-color: var(--soft); }
 thead th { border-bottom-color: var(--soft); }
 tfoot td, tfoot th { border-bottom: 0; padding-bottom: 0; font-weight: 400; color: var(--soft); }
@@ -53,6 +54,7 @@ small { display: block; color: var(--soft); font-size: .8125rem; }
 .cell i { display: block; height: 100%; background: var(--sky); border-radius: 1px; margin-left: auto; }
 .cell.all i { background: var(--blue); }
 .progress { display: grid; grid-template-columns: 8.5rem minmax(5rem, 1fr) 3.75rem auto; gap: .75rem 1rem; align-items: center; font-variant-numeric: tabular-nums; }
+.stage { display: contents; }
 .progress .share { text-align: right; }
 .progress .amount { color: var(--soft); font-size: .875rem; white-space: nowrap; }
 .meter { height: .75rem; background: var(--track); border-radius: 2px; overflow: hidden; print-color-adjust: exact; }
@@ -89,10 +91,9 @@ footer { border-top: 1px solid var(--rule); padding-top: 1rem; font-size: .8125r
 @media screen and (max-width: 44rem) {
   main { padding: 1.75rem 1rem 2.5rem; }
   h1 { font-size: 1.875rem; } .lead { font-size: 1.125rem; }
-  .progress { grid-template-columns: minmax(0, 1fr) auto; gap: .25rem 1rem; }
-  .progress .meter { grid-column: 1 / -1; grid-row: auto; }
-  .progress .label { order: 0; }
-  .progress .amount { grid-column: 1 / -1; margin-bottom: .75rem; white-space: normal; }
+  .progress { display: block; }
+  .stage { display: grid; grid-template-columns: minmax(0, 1fr) auto; gap: .2rem 1rem; margin-bottom: 1rem; }
+  .stage .share { order: 1; } .stage .meter { order: 2; grid-column: 1 / -1; } .stage .amount { order: 3; grid-column: 1 / -1; white-space: normal; }
   dl { grid-template-columns: minmax(0, 1fr); } dd { margin-bottom: .35rem; }
 }
 @page { size: A4; margin: 16mm 15mm; }

@@ -3,18 +3,20 @@
 //! Both come as plain text, which any printer and any editor of the next thirty years will read,
 //! and as HTML in the look of the page.
 
-use crate::digest::Digest;
+mod plain;
+mod project;
+
+pub use project::ProjectSheet;
+
 use crate::moment::Moment;
 use crate::names::shown;
-use crate::report::model::{BatchRow, LeftGroup, Period, Proof, ReadHow};
+use crate::report::model::{BatchRow, LeftGroup, Period, Proof, State};
 use crate::report::page::{delivered, document, left_behind, name, path, proof_list, section};
+use crate::report::sheet::plain::*;
 use crate::report::words::{Align, CAUTIONS, day, table};
 use crate::units::{Amount, counted, grouped};
 use chrono_tz::Tz;
 use maud::{Markup, html};
-
-/// Width of a line of plain text.
-const LINE: usize = 78;
 
 /// Projects and paths listed in one group; the rest is counted and stands in the proof file.
 const LISTED: usize = 40;
@@ -52,43 +54,10 @@ pub struct ReleaseSheet {
     pub waiting_until: Option<Moment>,
 }
 
-/// All that a client's sheet of one project says.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct ProjectSheet {
-    /// The project's name.
-    pub project: Vec<u8>,
-    /// What the user calls the move.
-    pub title: String,
-    /// The zone of every time shown.
-    pub zone: Tz,
-    /// When the sheet was made.
-    pub now: Moment,
-    /// Version of the tool.
-    pub version: String,
-    /// Its files and bytes, all verified.
-    pub amount: Amount,
-    /// Where it lay.
-    pub source_path: Vec<u8>,
-    /// Where it lies now.
-    pub destination_path: Vec<u8>,
-    /// When it was read at the source while it was copied.
-    pub read_at_source: Option<Period>,
-    /// When it was read back at the destination.
-    pub read_back: Period,
-    /// How.
-    pub read_how: ReadHow,
-    /// Files that agree with an older hash list.
-    pub matched_old_list: u64,
-    /// Name of the file with the project's hashes, and its BLAKE3.
-    pub list: (String, Digest),
-    /// BLAKE3 of the sealed proof file of its batch.
-    pub proof: Option<Digest>,
-}
-
 impl ReleaseSheet {
     /// Whether nothing stands against deleting the source.
     pub fn releasable(&self) -> bool {
-        self.batch.reasons.is_empty() && self.batch.flags.is_empty() && self.batch.progress.all_verified()
+        self.batch.reasons.is_empty() && self.batch.flags.is_empty() && self.batch.state >= State::Verified
     }
 
     /// The sentence at the top.
@@ -225,8 +194,8 @@ impl ReleaseSheet {
                     shown(group.words.as_bytes())
                 ),
             );
-            for (at, bytes) in group.paths.iter().take(LISTED) {
-                out.push_str(&format!("    {}  {bytes}\n", shown(at)));
+            for (path, bytes) in group.paths.iter().take(LISTED) {
+                out.push_str(&format!("    {}  {bytes}\n", shown(path)));
             }
             more(out, group.paths.len());
         }
@@ -295,7 +264,7 @@ impl ReleaseSheet {
             return html! { p { "✓ Nothing." } };
         }
         html! {
-            div.scroll { table {
+            div.scroll tabindex="0" { table {
                 thead { tr { th scope="col" { "Code" } th.n scope="col" { "Count" } th scope="col" { "Reason" } } }
                 tbody { @for [code, count, text] in &reasons {
                     tr { th.w scope="row" { "✗ " (code) } td.n { (count) } td { (text) } }
@@ -307,7 +276,7 @@ impl ReleaseSheet {
     fn html_projects(&self) -> Markup {
         let rest = self.projects.len().saturating_sub(LISTED) as u64;
         html! {
-            div.scroll { table {
+            div.scroll tabindex="0" { table {
                 thead { tr { th scope="col" { "Project" } th.n scope="col" { "Files" } th.n scope="col" { "Bytes" } } }
                 tbody { @for (project, amount) in self.projects.iter().take(LISTED) {
                     tr { th scope="row" { (path(project)) } td.n { (grouped(amount.files)) } td.n { (amount.bytes) } }
@@ -318,106 +287,13 @@ impl ReleaseSheet {
     }
 }
 
-impl ProjectSheet {
-    fn sentence(&self) -> String {
-        format!(
-            "Every file of this project ({}) was copied to new storage and read back there. What was read back is equal, byte for byte, to what was read from the old storage.",
-            self.amount
-        )
-    }
-
-    fn facts(&self) -> Vec<(&'static str, String)> {
-        let mut facts = vec![
-            ("Contents", self.amount.to_string()),
-            ("Exactly", format!("{} B", grouped(self.amount.bytes.0))),
-            ("Was at", shown(&self.source_path)),
-            ("Is at", shown(&self.destination_path)),
-        ];
-        if let Some(period) = self.read_at_source {
-            facts.push(("Read there", between(period, self.zone)));
-        }
-        facts.push((
-            "Read back",
-            format!(
-                "{}, {}",
-                between(self.read_back, self.zone),
-                self.read_how.words()
-            ),
-        ));
-        if self.matched_old_list > 0 {
-            facts.push((
-                "Older lists",
-                format!(
-                    "{} agree with hash lists made earlier",
-                    counted(self.matched_old_list, "file")
-                ),
-            ));
-        }
-        facts.push(("Hash list", shown(self.list.0.as_bytes())));
-        facts.push(("Its BLAKE3", self.list.1.to_string()));
-        if let Some(digest) = self.proof {
-            facts.push(("Proof file", format!("BLAKE3 {digest}")));
-        }
-        facts
-    }
-
-    /// How the reader checks it without us, and what a match does not say.
-    fn how_to_check(&self) -> [&'static str; 2] {
-        [
-            "The hash list has one line for each file. Any program that reads check files in the coreutils format compares it with the files; it must find every line in order and none missing.",
-            "Equal hashes say that no byte has changed since the first reading. They cannot say whether a file was sound before that, and they are no second copy.",
-        ]
-    }
-
-    /// The sheet as plain text.
-    pub fn text(&self) -> String {
-        let mut out = heading(
-            &format!("PROJECT SHEET  {}", shown(&self.project)),
-            &format!(
-                "{}. Made {} by Poolward {}.",
-                shown(self.title.as_bytes()),
-                self.now.local(self.zone),
-                shown(self.version.as_bytes())
-            ),
-        );
-        paragraph(&mut out, "", &self.sentence());
-        out.push('\n');
-        list_facts(&mut out, &self.facts());
-        out.push_str("\nTo check it\n");
-        for words in self.how_to_check() {
-            paragraph(&mut out, "  ", words);
-        }
-        out.push_str(&signatures());
-        out
-    }
-
-    /// The sheet as HTML, in the look of the page.
-    pub fn html(&self) -> String {
-        let body = html! {
-            header {
-                p.kicker { "Project sheet, " (name(&self.title)) ", made " (self.now.local(self.zone)) " by Poolward " (name(&self.version)) }
-                h1 { bdi { (shown(&self.project)) } }
-                p.lead { (self.sentence()) }
-            }
-            (section("The facts", "", facts_list(&self.facts())))
-            (section("To check it", "", html! { @for words in self.how_to_check() { p { (words) } } }))
-            (html_signatures())
-        };
-        document(&shown(&self.project), "sheet", &body)
-    }
-}
-
 fn proof_facts(proof: &Proof, zone: Tz) -> Vec<(&'static str, String)> {
     let mut facts = vec![
         (
             "Read back",
-            format!(
-                "{}: {}, {}",
-                proof.read_how.word(),
-                between(proof.read, zone),
-                proof.read_how.words()
-            ),
+            format!("{}: {}", proof.read_how.word(), proof.read_how.words()),
         ),
+        ("When", between(proof.read, zone)),
         ("Compared", format!("{}{}", proof.compared, delivered(proof))),
     ];
     if proof.matched_old_list > 0 {
@@ -429,9 +305,9 @@ fn proof_facts(proof: &Proof, zone: Tz) -> Vec<(&'static str, String)> {
             ),
         ));
     }
-    facts.push(("Manifest", format!("BLAKE3 {}", proof.manifest)));
+    facts.push((MANIFEST_HASH, proof.manifest.to_string()));
     if let Some(digest) = proof.proof {
-        facts.push(("Proof file", format!("BLAKE3 {digest}")));
+        facts.push((PROOF_HASH, digest.to_string()));
     }
     facts
 }
@@ -445,10 +321,6 @@ fn durability(class: &str) -> String {
     }
 }
 
-fn between(period: Period, zone: Tz) -> String {
-    format!("{} to {}", period.start.local(zone), period.end.local(zone))
-}
-
 fn entries(amount: Amount) -> String {
     format!(
         "{} {}, {}",
@@ -458,47 +330,6 @@ fn entries(amount: Amount) -> String {
     )
 }
 
-fn heading(title: &str, below: &str) -> String {
-    format!("{title}\n{}\n{below}\n\n", "=".repeat(LINE))
-}
-
-fn list_facts(out: &mut String, facts: &[(&'static str, String)]) {
-    for (word, value) in facts {
-        paragraph(out, &format!("{word:<14} "), value);
-    }
-}
-
-/// Breaks between words before [`LINE`], later lines indented as far as the first's lead. A word
-/// longer than a line (a path, a hash) stands whole.
-fn paragraph(out: &mut String, lead: &str, text: &str) {
-    let indent = lead.chars().count();
-    out.push_str(lead);
-    let mut column = indent;
-    for word in text.split(' ') {
-        let width = word.chars().count();
-        if column > indent && column + 1 + width > LINE {
-            out.push('\n');
-            out.push_str(&" ".repeat(indent));
-            column = indent;
-        }
-        if column > indent {
-            out.push(' ');
-            column += 1;
-        }
-        out.push_str(word);
-        column += width;
-    }
-    out.push('\n');
-}
-
-fn indent(out: &mut String, lines: &str) {
-    for line in lines.lines() {
-        out.push_str("  ");
-        out.push_str(line);
-        out.push('\n');
-    }
-}
-
 fn more(out: &mut String, all: usize) {
     let rest = all.saturating_sub(LISTED) as u64;
     if rest > 0 {
@@ -506,22 +337,5 @@ fn more(out: &mut String, all: usize) {
             "    and {} more, listed in the proof file\n",
             grouped(rest)
         ));
-    }
-}
-
-fn signatures() -> String {
-    let rule = "_".repeat(34);
-    format!("\n\n{rule}        {rule}\n{:<42}Place, date\n", "Name, signature")
-}
-
-fn html_signatures() -> Markup {
-    html! { div.lines { span { "Name, signature" } span { "Place, date" } } }
-}
-
-fn facts_list(facts: &[(&'static str, String)]) -> Markup {
-    html! {
-        dl { @for (word, value) in facts {
-            dt { (word) } dd { bdi { (value) } }
-        } }
     }
 }
