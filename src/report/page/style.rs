@@ -15,8 +15,7 @@ pub(in crate::report) const STYLE: &str = r#"
   color-scheme: light dark;
 }
 @media screen and (prefers-color-scheme: dark) {
-  :root { --paper: #15171a; --ink: #e8e6e1; --soft: #a5a39c; --rule: #363a40; --track: #272a2f;
-    --blue: #3a9bd6; --red: #f0803c; --green: #1fb58c; }
+  :root { --paper: #15171a; --ink: #e8e6e1; --soft: #a5a39c; --rule: #363a40; --track: #272a2f; }
 }
 * { box-sizing: border-box; }
 html { -webkit-text-size-adjust: 100%; }
