@@ -45,9 +45,10 @@ impl Moment {
         Some(Moment::from_utc(time.with_timezone(&Utc)))
     }
 
-    /// RFC 3339 with the offset of `zone`, to the second: `2027-02-03T01:40:00+01:00`.
+    /// RFC 3339 with the offset of `zone`, to the second: `2027-02-03T01:40:00+01:00`. A year that
+    /// does not have four digits has no such form, and near the ends of its range chrono panics.
     pub fn rfc3339(self, zone: Tz) -> String {
-        match self.utc() {
+        match self.utc().filter(|_| self.year(zone).is_some()) {
             Some(time) => {
                 let local = time.with_timezone(&zone);
                 let fixed: DateTime<FixedOffset> = local.fixed_offset();
@@ -131,5 +132,10 @@ mod tests {
         let moment = Moment::from_seconds(i64::MAX);
         assert_eq!(moment.year(chrono_tz::UTC), None);
         assert_eq!(moment.rfc3339(chrono_tz::UTC), format!("@{}", i64::MAX));
+        // One hour before the end of chrono's range, where local time lies outside of it.
+        let last = Moment::from_utc(DateTime::<Utc>::MAX_UTC).plus_seconds(-3_599);
+        let zone = chrono_tz::Europe::Berlin;
+        assert_eq!(last.rfc3339(zone), format!("@{}", last.seconds));
+        assert!(!last.local(zone).is_empty());
     }
 }

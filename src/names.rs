@@ -217,7 +217,11 @@ fn push_shown(out: &mut String, c: char) {
         '\r' => out.push_str("\\r"),
         '\t' => out.push_str("\\t"),
         // Bidirectional controls and zero-width marks can make one name look like another.
-        '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}' => {
+        '\u{61c}'
+        | '\u{200b}'..='\u{200f}'
+        | '\u{2028}'..='\u{202e}'
+        | '\u{2060}'..='\u{2069}'
+        | '\u{feff}' => {
             out.push_str(&format!("\\u{{{:x}}}", c as u32));
         }
         c if c.is_control() => out.push_str(&format!("\\x{:02x}", c as u32)),

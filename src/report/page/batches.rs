@@ -1,0 +1,223 @@
+//! What the page says of batches: what is open, where each stands, what was foretold, the proof.
+
+use crate::names::shown;
+use crate::report::model::Standing;
+use crate::report::model::{BatchRow, Outcome, Proof, ReadHow, Reason, ReportModel, State};
+use crate::report::page::{amount_cell, name, section, standing};
+use crate::report::words::{day, percent, share};
+use crate::units::{counted, grouped};
+use chrono_tz::Tz;
+use maud::{Markup, html};
+
+/// Flags and shut gates: what needs somebody.
+pub(super) fn open(model: &ReportModel) -> Markup {
+    let concerned: Vec<&BatchRow> = model
+        .batches
+        .iter()
+        .filter(|b| !b.flags.is_empty() || !shut(b).is_empty())
+        .collect();
+    if concerned.is_empty() {
+        return html! {};
+    }
+    section(
+        "Needs a look",
+        "What keeps a batch from going on or its source from being deleted.",
+        html! {
+            div.scroll tabindex="0" { table {
+                thead { tr {
+                    th scope="col" { "Batch" } th scope="col" { "Flags" } th.n scope="col" { "Count" } th scope="col" { "Reason against deleting" }
+                } }
+                tbody { @for batch in concerned { (open_rows(batch)) } }
+            } }
+        },
+    )
+}
+
+/// The reasons worth showing: those of a batch that is not verified yet say nothing new.
+fn shut(batch: &BatchRow) -> &[Reason] {
+    if batch.state >= State::Verified {
+        &batch.reasons
+    } else {
+        &[]
+    }
+}
+
+fn open_rows(batch: &BatchRow) -> Markup {
+    let first = shut(batch).first();
+    html! {
+        tr {
+            th.w scope="row" { (name(batch.name.as_str())) }
+            td.w { (flags(batch)) }
+            td.n { @if let Some(reason) = first { (grouped(reason.count)) } }
+            td { @if let Some(reason) = first { (name(&reason.text)) small { (name(&reason.code)) } } }
+        }
+        @for reason in shut(batch).iter().skip(1) {
+            tr {
+                th.w scope="row" { (name(batch.name.as_str())) }
+                td {}
+                td.n { (grouped(reason.count)) }
+                td { (name(&reason.text)) small { (name(&reason.code)) } }
+            }
+        }
+    }
+}
+
+fn flags(batch: &BatchRow) -> Markup {
+    html! {
+        @for (at, flag) in batch.flags.iter().enumerate() {
+            @if at > 0 { br; }
+            span.flag { b aria-hidden="true" { (flag.glyph()) } " " (flag.word()) }
+        }
+    }
+}
+
+/// Every batch in the order of the plan.
+pub(super) fn table(model: &ReportModel) -> Markup {
+    if model.batches.is_empty() {
+        return html! {};
+    }
+    section(
+        "Batches",
+        "A batch is a set of whole projects that are copied, verified and released together.",
+        html! {
+            div.scroll tabindex="0" { table {
+                thead { tr {
+                    th scope="col" { "Batch" } th scope="col" { "State" } th scope="col" { "Dataset" }
+                    th.n scope="col" { "Projects" } th.n scope="col" { "Size" } th.n scope="col" { "Copied" }
+                    th.n scope="col" { "Verified" } th scope="col" { "Planned end" } th scope="col" { "End" }
+                } }
+                tbody { @for batch in &model.batches { (row(batch, model)) } }
+            } }
+        },
+    )
+}
+
+fn row(batch: &BatchRow, model: &ReportModel) -> Markup {
+    let progress = &batch.progress;
+    html! {
+        tr {
+            th.w scope="row" { (name(batch.name.as_str())) }
+            td.w {
+                span.glyph aria-hidden="true" { (batch.state.glyph()) } (batch.state.word())
+                @if !batch.flags.is_empty() { br; (flags(batch)) }
+            }
+            td { (name(&batch.dataset)) small { "from " (name(&batch.source.0)) } }
+            td.n { (grouped(batch.projects)) }
+            (amount_cell(progress.planned))
+            td.n { (percent(share(progress.copied, progress.planned))) }
+            td.n { (percent(share(progress.verified, progress.planned))) }
+            td.w { @if let Some(p) = batch.planned { (day(p.end, model.zone)) } }
+            td.w { (end(batch, model)) }
+        }
+    }
+}
+
+fn end(batch: &BatchRow, model: &ReportModel) -> Markup {
+    html! {
+        @match (batch.forecast_end, batch.actual) {
+            (Some(end), _) => { (day(end, model.zone)) br; (standing(Standing::Forecast)) }
+            (None, Some(actual)) => { (day(actual.end, model.zone)) br; (standing(Standing::Measured)) }
+            (None, None) => {}
+        }
+    }
+}
+
+/// Finished batches: what was foretold and what it took.
+pub(super) fn outcomes(model: &ReportModel) -> Markup {
+    if model.outcomes.is_empty() {
+        return html! {};
+    }
+    section(
+        "Forecast against actual",
+        "Finished batches: how long each was to take by the forecast made before it began, and how long it took.",
+        html! {
+            div.scroll tabindex="0" { table {
+                thead { tr {
+                    th scope="col" { "Batch" } th.n scope="col" { "Size" } th.n scope="col" { "Forecast" }
+                    th.n scope="col" { "Actual" } th scope="col" { span aria-hidden="true" {} }
+                } }
+                tbody { @for outcome in &model.outcomes { (outcome_row(outcome)) } }
+            } }
+        },
+    )
+}
+
+fn outcome_row(outcome: &Outcome) -> Markup {
+    let (foretold, taken) = (outcome.foretold.secs_f64(), outcome.taken.secs_f64());
+    let words = if foretold <= 0.0 {
+        String::new()
+    } else {
+        let change = ((taken / foretold - 1.0) * 100.0)
+            .clamp(-100.0, 100_000.0)
+            .round();
+        match change {
+            c if c.abs() < 1.0 => "as forecast".into(),
+            c if c > 0.0 => format!("{c:.0} % longer"),
+            c => format!("{:.0} % shorter", -c),
+        }
+    };
+    html! {
+        tr {
+            th.w scope="row" { (name(outcome.name.as_str())) }
+            td.n { (outcome.amount.bytes) }
+            td.n { (outcome.foretold) }
+            td.n { (outcome.taken) }
+            td.w { (words) }
+        }
+    }
+}
+
+/// What stands behind "verified", batch by batch.
+pub(super) fn proofs(model: &ReportModel) -> Markup {
+    let proven: Vec<(&BatchRow, &Proof)> = model
+        .batches
+        .iter()
+        .filter_map(|b| b.proof.as_ref().map(|p| (b, p)))
+        .collect();
+    if proven.is_empty() {
+        return html! {};
+    }
+    section(
+        "Proof",
+        "Anyone with the files and the manifest can check them again; the hash says that the manifest is the one meant here.",
+        html! { @for (batch, proof) in proven {
+            div.proof {
+                h3 { (name(batch.name.as_str())) }
+                (proof_list(proof, model.zone))
+            }
+        } },
+    )
+}
+
+/// One proof as a list of facts. The release sheet shows the same.
+pub(in crate::report) fn proof_list(proof: &Proof, zone: Tz) -> Markup {
+    html! {
+        dl {
+            dt { "Read back" }
+            dd { (proof.read_how.word()) ": " (proof.read_how.words()) }
+            dt { "When" }
+            dd { (proof.read.start.local(zone)) " to " (proof.read.end.local(zone)) }
+            dt { "Compared" }
+            dd { (proof.compared) (delivered(proof)) }
+            @if proof.matched_old_list > 0 {
+                dt { "Older lists" }
+                dd { (counted(proof.matched_old_list, "file")) " agree with hash lists found at the source" }
+            }
+            dt { "Manifest" }
+            dd { span.hash { "BLAKE3 " (proof.manifest) } }
+            @if let Some(digest) = proof.proof {
+                dt { "Proof file" }
+                dd { span.hash { "BLAKE3 " (digest) } }
+            }
+        }
+    }
+}
+
+/// What the disks delivered, to follow the bytes compared.
+pub(in crate::report) fn delivered(proof: &Proof) -> String {
+    match (proof.delivered, proof.read_how) {
+        (Some(bytes), _) => format!("; the disks delivered {}", shown(bytes.to_string().as_bytes())),
+        (None, ReadHow::Server) => "; the disks are another machine's and could not be watched".into(),
+        (None, _) => "; the disks could not be watched".into(),
+    }
+}
