@@ -14,7 +14,7 @@ use regex::bytes::{RegexSet, RegexSetBuilder};
 pub struct ExcludeRules {
     /// Glob patterns: `*` and `?` (never across a slash), `[a-z]`, `[!a-z]`, `**` (across
     /// slashes), a backslash before a character taken literally. Without a slash a pattern is
-    /// compared with each name, with one against the path below the source.
+    /// compared with each name, with one (also a leading one) with the path below the source.
     pub names: Vec<String>,
     /// Leave out snapshot views, and never enter them.
     pub snapshots: bool,
@@ -65,7 +65,7 @@ impl Exclude {
         let mut indexes = (Vec::new(), Vec::new());
         for (at, pattern) in rules.names.iter().enumerate() {
             let regex = glob_to_regex(pattern)?;
-            if pattern.trim_matches('/').contains('/') {
+            if pattern.trim_end_matches('/').contains('/') {
                 sources.1.push(regex);
                 indexes.1.push(at);
             } else {
@@ -220,6 +220,18 @@ fn bad(pattern: &str, why: &str) -> Trouble {
         format!("the pattern {pattern:?} cannot be used: {why}"),
     )
     .mend("Patterns take *, ?, [a-z], [!a-z] and **; put a backslash before a character meant literally.")
+}
+
+/// The pattern that matches this path and nothing else, as far as it is UTF-8.
+pub fn literal(path: &RelPath) -> String {
+    let mut out = String::from("/");
+    for c in path.lossy().chars() {
+        if matches!(c, '*' | '?' | '[' | '\\') {
+            out.push('\\');
+        }
+        out.push(c);
+    }
+    out
 }
 
 /// A glob as an anchored regular expression over bytes.

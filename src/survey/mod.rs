@@ -8,20 +8,34 @@
 //! - [`member`]: which project something belongs to, and its path inside.
 //! - [`kinds`]: what a file is by the ending of its name.
 //! - [`calendar`]: years and days in one zone, plausible times.
-//! - [`surveyor`]: the totals.
+//! - [`dates`], [`headers`]: evidence for the year of a project.
+//! - [`hazards`]: what will go wrong.
+//! - [`growth`], [`changes`]: what comes in a year, what came since the last scan.
+//! - [`surveyor`], [`finish`]: the totals, and what is made of them.
 
 mod calendar;
+pub mod changes;
 mod dates;
 pub mod exclude;
+mod finish;
+pub mod growth;
+pub mod hazards;
+pub mod headers;
 pub mod kinds;
 pub mod member;
 mod project;
+mod questions;
 pub mod rules;
+mod samples;
 pub mod surveyor;
 
+pub use changes::{Changes, compare};
 pub use exclude::{Exclude, ExcludeRules};
+pub use growth::{Grown, growth};
+pub use headers::{HeaderDate, HeaderKind, HeaderReader, Next};
 pub use member::{Membership, Owner};
 pub use rules::SurveyRules;
+pub use samples::Sample;
 pub use surveyor::Surveyor;
 
 use crate::moment::{Moment, Year};

@@ -6,6 +6,7 @@ use crate::names::SourceName;
 use crate::sizes::SizeHistogram;
 use crate::survey::dates::DateTally;
 use crate::survey::kinds;
+use crate::survey::samples::Samples;
 use crate::survey::{Kind, ProjectDate, ProjectKey, ProjectSummary};
 use crate::units::Amount;
 use std::collections::BTreeSet;
@@ -58,6 +59,8 @@ pub struct ProjectState {
     pub newest: Option<Moment>,
     /// Evidence for its date.
     pub dates: DateTally,
+    /// Files whose headers are worth reading.
+    pub samples: Samples,
     /// Projects it shares inodes with, by number.
     pub linked: BTreeSet<usize>,
 }
@@ -73,6 +76,7 @@ impl ProjectState {
             kinds: KindTotals::default(),
             newest: None,
             dates: DateTally::default(),
+            samples: Samples::default(),
             linked: BTreeSet::new(),
         }
     }

@@ -28,7 +28,8 @@ pub struct SurveyRules {
     pub destination_prefix_bytes: usize,
     /// The longest name in bytes that the destination takes; 255 on Linux.
     pub name_max_bytes: usize,
-    /// Whether an inode number of this source means the same file for as long as the scan lasted.
+    /// Whether an inode number of this source means one file for as long as the scan lasted. Not
+    /// where several file systems are walked through: their numbers repeat.
     pub inodes_hold: bool,
     /// What this mount cannot show (`alternate streams`, `hard links`), each a plain noun; empty
     /// where everything can be known.

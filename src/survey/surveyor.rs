@@ -1,23 +1,33 @@
-//! Entries pushed in, totals out.
+//! Entries pushed in, totals kept.
 
 use crate::entry::{Entry, EntryKind, Listing, Named};
 use crate::names::RelPath;
-use crate::sizes::SizeHistogram;
-use crate::survey::calendar::Calendar;
-use crate::survey::dates;
+use crate::survey::calendar::{Calendar, Doubt};
+use crate::survey::dates::names::read_clip;
+use crate::survey::exclude::{self, THUMBNAILS};
+use crate::survey::hazards::files::{self, Shares};
+use crate::survey::hazards::links::{HardLinks, Symlinks};
+use crate::survey::hazards::names::{self, Marks};
+use crate::survey::hazards::siblings::{self, ClipBefore, Siblings};
+use crate::survey::hazards::{EXAMPLES, Sort, Tally};
+use crate::survey::headers::HeaderDate;
 use crate::survey::kinds;
-use crate::survey::project::{KindTotals, ProjectState};
+use crate::survey::project::ProjectState;
+use crate::survey::samples::Sample;
 use crate::survey::{
-    Counts, Excluded, Membership, Owner, ProjectKey, ProjectSummary, Survey, SurveyRules, Unplanned,
+    Counts, Kind, Membership, Owner, ProjectKey, Question, SurveyRules, Unplanned, questions,
 };
 use crate::units::{Amount, Bytes};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
-/// How many examples are kept of anything.
-pub const EXAMPLES: usize = 5;
 /// How many entries in no batch are listed one by one; the rest is one line at the root. A source
 /// with more of them has one cause, not a hundred thousand.
 const UNPLANNED_MOST: usize = 100_000;
+/// The longest path in bytes that Linux programs can open: PATH_MAX of 4,096 with its NUL.
+const LONGEST_PATH: usize = 4_095;
+/// The longest path in characters for old Windows programs (Microsoft, "Maximum Path Length
+/// Limitation").
+const LONGEST_WINDOWS: usize = 260;
 /// The error text that scan gives a folder at which another file system begins.
 pub const BOUNDARY: &str = "another file system begins here";
 
@@ -30,9 +40,16 @@ pub struct Surveyor {
     pub(super) counts: Counts,
     pub(super) projects: Vec<ProjectState>,
     numbers: HashMap<ProjectKey, usize>,
-    excluded: BTreeMap<String, (Amount, Vec<RelPath>)>,
-    unplanned: Vec<Unplanned>,
-    unlisted: BTreeMap<&'static str, Amount>,
+    pub(super) excluded: BTreeMap<String, (Amount, Vec<RelPath>)>,
+    pub(super) unplanned: Vec<Unplanned>,
+    pub(super) unlisted: BTreeMap<&'static str, Amount>,
+    pub(super) tally: Tally,
+    pub(super) shares: Shares,
+    pub(super) hard_links: HardLinks,
+    pub(super) symlinks: Symlinks,
+    pub(super) looked_again: bool,
+    pub(super) asked: Vec<Question>,
+    folders: HashSet<u64>,
 }
 
 /// What holds for all entries of one folder.
@@ -42,6 +59,8 @@ struct Place<'a> {
     project: Option<usize>,
     /// The folder lies in a folder of by-products.
     in_cache: bool,
+    /// Bytes of the folder's path at the destination, its slash included.
+    path_bytes: usize,
 }
 
 impl Surveyor {
@@ -57,6 +76,13 @@ impl Surveyor {
             excluded: BTreeMap::new(),
             unplanned: Vec::new(),
             unlisted: BTreeMap::new(),
+            tally: Tally::default(),
+            shares: Shares::default(),
+            hard_links: HardLinks::default(),
+            symlinks: Symlinks::default(),
+            looked_again: false,
+            asked: Vec::new(),
+            folders: HashSet::new(),
         }
     }
 
@@ -76,57 +102,171 @@ impl Surveyor {
             folder: &listing.folder,
             project: project.map(|key| self.number_of(key)),
             in_cache: listing.folder.components().any(kinds::is_cache_folder),
+            path_bytes: self.rules.destination_prefix_bytes + listing.folder.as_bytes().len() + 1,
         };
-        for child in &listing.children {
+        siblings::check_folder(listing, &mut self.tally);
+        let mut names = Siblings::default();
+        let mut clips = ClipBefore::default();
+        for (at, child) in listing.children.iter().enumerate() {
             self.count(&child.entry);
-            match self
+            let rule = self
                 .rules
                 .exclude
                 .rule_for(&listing.folder, &child.name, child.entry.kind)
-            {
-                Some(rule) => {
-                    let rule = rule.to_string();
-                    self.push_excluded(&rule, &listing.folder, child, true);
-                }
-                None => self.push_child(&place, child),
+                .map(str::to_string);
+            if let Some(rule) = rule {
+                self.push_excluded(&rule, &listing.folder, child, true);
+                continue;
+            }
+            let marks = Marks::of(&child.name);
+            names.push(at, &child.name, marks);
+            self.check_name(&place, child, marks);
+            let kind = self.push_child(&place, listing, child);
+            if matches!(kind, Some(Kind::Video | Kind::Audio)) {
+                clips.push(&listing.folder, child, &mut self.tally);
+            }
+        }
+        names.finish(listing, &mut self.tally);
+    }
+
+    /// Whether some symbolic links lead where only a second pass over all listings can tell: hand
+    /// each to [`Surveyor::push_again`]. Without it broken links stay unreported.
+    pub fn wants_second_look(&mut self) -> bool {
+        self.symlinks.second_look()
+    }
+
+    /// The second pass.
+    pub fn push_again(&mut self, listing: &Listing) {
+        self.looked_again = true;
+        self.symlinks.look(listing);
+    }
+
+    /// The files whose headers should be read for a date, at most five a project, in byte order of
+    /// projects and paths. To be asked once all listings are in.
+    pub fn wanted_samples(&self) -> Vec<Sample> {
+        let mut all: Vec<Sample> = self
+            .projects
+            .iter()
+            .filter(|project| matches!(project.key, ProjectKey::Folder(_)))
+            .flat_map(|project| project.samples.all(&project.key))
+            .collect();
+        all.sort_by(|a, b| (&a.project, &a.path).cmp(&(&b.project, &b.path)));
+        all
+    }
+
+    /// Takes in what the headers of a project's samples say.
+    pub fn media_dates(&mut self, project: &ProjectKey, found: impl IntoIterator<Item = HeaderDate>) {
+        let known = self
+            .numbers
+            .get(project)
+            .and_then(|number| self.projects.get_mut(*number));
+        if let Some(project) = known {
+            for date in found {
+                project.dates.push_header(date, &self.calendar);
             }
         }
     }
 
-    fn push_child(&mut self, place: &Place, child: &Named) {
+    fn check_name(&mut self, place: &Place, child: &Named, marks: Marks) {
+        let (tally, name) = (&mut self.tally, child.name.as_slice());
+        names::check(name, marks, self.rules.name_max_bytes, |sort| {
+            tally.note(sort, place.folder, name);
+        });
+        let length = place.path_bytes + name.len();
+        if length > LONGEST_PATH {
+            tally.note(Sort::PathTooLong, place.folder, name);
+        }
+        if length > LONGEST_WINDOWS {
+            let text = String::from_utf8_lossy(place.folder.as_bytes())
+                .encode_utf16()
+                .count();
+            if text + 1 + String::from_utf8_lossy(name).encode_utf16().count() > LONGEST_WINDOWS {
+                tally.note(Sort::PathWindows, place.folder, name);
+            }
+        }
+    }
+
+    fn push_child(&mut self, place: &Place, listing: &Listing, child: &Named) -> Option<Kind> {
         let entry = &child.entry;
         if let Some(reason) = unplanned_reason(entry) {
             self.push_unplanned(place.folder, child, reason);
             // A folder that could not be listed is still a project's folder.
             if entry.kind != EntryKind::Directory {
-                return;
+                return None;
             }
         }
-        let Some(number) = self.owner(place, child) else {
-            return;
-        };
-        match entry.kind {
-            EntryKind::File => self.push_file(place, number, child),
-            _ => {
+        let number = self.owner(place, child);
+        if entry.kind == EntryKind::Directory {
+            self.check_directory(place, child, number);
+        }
+        let number = number?;
+        if entry.kind == EntryKind::File {
+            return self.push_file(place, listing, number, child);
+        }
+        if entry.kind == EntryKind::Symlink {
+            self.symlinks.push(listing, child, &mut self.tally);
+        }
+        if let Some(project) = self.projects.get_mut(number) {
+            project.others += 1;
+        }
+        None
+    }
+
+    fn push_file(&mut self, place: &Place, listing: &Listing, number: usize, child: &Named) -> Option<Kind> {
+        let (mut kind, mut original) = kinds::kind_of(&child.name);
+        if place.in_cache {
+            (kind, original) = (Kind::Cache, false);
+        }
+        let entry = &child.entry;
+        let believed = self.calendar.believe(entry.mtime);
+        let project = self.projects.get_mut(number)?;
+        project.push_file(entry, kind, believed.is_ok());
+        if let Ok((day, _)) = believed {
+            project.dates.push_time(day, entry.size.0, original);
+        }
+        if original {
+            if let Some(year) = read_clip(&child.name, &self.calendar) {
+                project.dates.push_clip(year);
+            }
+            project.samples.offer(place.folder, &child.name, entry);
+        }
+        if entry.links > 1 && self.rules.inodes_hold {
+            self.hard_links.push(number, place.folder, child);
+        }
+        self.shares.push(place.folder, child, kind);
+        let doubt: Option<Doubt> = believed.err();
+        files::check(&self.rules, place.folder, child, doubt, &mut self.tally);
+        files::check_mode(place.folder, child, &mut self.tally);
+        files::check_meaning(listing, child, kind, &mut self.tally);
+        Some(kind)
+    }
+
+    fn check_directory(&mut self, place: &Place, child: &Named, number: Option<usize>) {
+        let entry = &child.entry;
+        files::check_mode(place.folder, child, &mut self.tally);
+        if self.rules.inodes_hold
+            && entry.inode != 0
+            && entry.error.is_none()
+            && !self.folders.insert(entry.inode)
+        {
+            self.tally.note(Sort::SeenTwice, place.folder, &child.name);
+        }
+        // Day folders inside a project say when it was shot.
+        if let (Some(number), Some(_)) = (number, place.project) {
+            if let Some(year) = read_clip(&child.name, &self.calendar) {
                 if let Some(project) = self.projects.get_mut(number) {
-                    project.others += 1;
+                    project.dates.push_clip(year);
                 }
             }
         }
-    }
-
-    fn push_file(&mut self, place: &Place, number: usize, child: &Named) {
-        let (mut kind, mut original) = kinds::kind_of(&child.name);
-        if place.in_cache {
-            (kind, original) = (super::Kind::Cache, false);
-        }
-        let believed = self.calendar.believe(child.entry.mtime);
-        let Some(project) = self.projects.get_mut(number) else {
-            return;
-        };
-        project.push_file(&child.entry, kind, believed.is_ok());
-        if let Ok((day, _)) = believed {
-            project.dates.push_time(day, child.entry.size.0, original);
+        let exclude = &self.rules.exclude;
+        if exclude.is_doubtful_project(place.folder, &child.name, entry.kind) {
+            self.tally.note(Sort::DoubtfulProject, place.folder, &child.name);
+            if let Ok(path) = place.folder.join(&child.name) {
+                let pattern = exclude::literal(&path);
+                self.asked
+                    .push(questions::about_by_product(&self.rules.source, &path, &pattern));
+            }
         }
     }
 
@@ -185,6 +325,12 @@ impl Surveyor {
         };
         if child.entry.kind == EntryKind::File {
             amount.add(Amount::one(child.entry.size));
+            let (kind, original) = kinds::kind_of(&child.name);
+            // Small pictures are what such folders are full of.
+            let precious = kind == Kind::Edit || (original && kind != Kind::Picture);
+            if rule == THUMBNAILS && precious {
+                self.tally.note(Sort::ExcludedOriginals, folder, &child.name);
+            }
         }
         if itself && examples.len() < EXAMPLES {
             examples.extend(folder.join(&child.name).ok());
@@ -192,6 +338,11 @@ impl Surveyor {
     }
 
     fn push_unplanned(&mut self, folder: &RelPath, child: &Named, reason: &'static str) {
+        self.tally.note(unplanned_sort(reason), folder, &child.name);
+        if let ("boundary", Ok(path)) = (reason, folder.join(&child.name)) {
+            self.asked
+                .push(questions::about_boundary(&self.rules.source, &path));
+        }
         let amount = match child.entry.kind {
             EntryKind::File => Amount::one(child.entry.size),
             EntryKind::Directory => Amount::default(),
@@ -207,52 +358,6 @@ impl Surveyor {
             _ => self.unlisted.entry(reason).or_default().add(amount),
         }
     }
-
-    /// Ends the survey.
-    pub fn finish(mut self) -> Survey {
-        let source = self.rules.source.clone();
-        let mut kind_totals = KindTotals::default();
-        let mut sizes = SizeHistogram::default();
-        let mut projects: Vec<ProjectSummary> = Vec::with_capacity(self.projects.len());
-        for state in &self.projects {
-            kind_totals.merge(&state.kinds);
-            sizes.merge(&state.sizes);
-            let linked = state
-                .linked
-                .iter()
-                .filter_map(|number| self.projects.get(*number))
-                .map(|other| other.key.clone())
-                .collect();
-            let date = dates::decide(&state.dates, &self.calendar);
-            projects.push(state.summary(&source, date, linked));
-        }
-        projects.sort_by(|a, b| a.key.cmp(&b.key));
-        for (reason, amount) in std::mem::take(&mut self.unlisted) {
-            self.unplanned.push(Unplanned {
-                source: source.clone(),
-                path: RelPath::root(),
-                reason,
-                amount,
-            });
-        }
-        Survey {
-            counts: self.counts,
-            projects,
-            kinds: kind_totals.sorted(),
-            sizes,
-            hazards: Vec::new(),
-            questions: Vec::new(),
-            excluded: std::mem::take(&mut self.excluded)
-                .into_iter()
-                .map(|(rule, (amount, examples))| Excluded {
-                    rule,
-                    amount,
-                    examples,
-                })
-                .collect(),
-            unplanned: self.unplanned,
-        }
-    }
 }
 
 /// Why an entry is in no batch, as far as its own facts tell.
@@ -263,5 +368,13 @@ fn unplanned_reason(entry: &Entry) -> Option<&'static str> {
         (EntryKind::Directory, Some(_)) => Some("unreadable"),
         (EntryKind::Special, _) => Some("special"),
         _ => None,
+    }
+}
+
+fn unplanned_sort(reason: &str) -> Sort {
+    match reason {
+        "boundary" => Sort::Boundary,
+        "special" => Sort::Special,
+        _ => Sort::Unreadable,
     }
 }

@@ -1,8 +1,16 @@
-//! The year of a project: evidence gathered, weighed and put in words.
+//! The year of a project: evidence gathered, weighed and put in words (hazards D1 to D9).
+
+pub mod names;
+pub mod spikes;
+mod weigh;
+
+pub use weigh::{date_text, weigh};
 
 use crate::moment::Year;
 use crate::survey::calendar::{Calendar, DayNumber};
-use crate::survey::{Confidence, Evidence, ProjectDate};
+use crate::survey::dates::names::{NameDate, Reading, Six};
+use crate::survey::headers::HeaderDate;
+use crate::survey::{ProjectDate, ProjectKey};
 use std::collections::BTreeMap;
 
 /// Files of one day.
@@ -21,6 +29,14 @@ pub struct DayTally {
 pub struct DateTally {
     /// Files by the day of their plausible modification time; bounded by the days since 1990.
     pub days: BTreeMap<DayNumber, DayTally>,
+    /// Clips and day folders by the year in their names.
+    pub clip_years: BTreeMap<Year, u64>,
+    /// Files by the year their headers give; a few samples.
+    pub header_years: BTreeMap<Year, u64>,
+    /// Headers whose date was 66 years off and put right.
+    pub corrected: u64,
+    /// Headers within a day of a new year, where the zone decides (hazard D5).
+    pub near_new_year: u64,
 }
 
 impl DateTally {
@@ -31,21 +47,78 @@ impl DateTally {
         tally.bytes = tally.bytes.saturating_add(bytes);
         tally.originals += u64::from(original);
     }
+
+    /// Takes in a year from the name of a clip or of a folder inside the project.
+    pub fn push_clip(&mut self, year: Year) {
+        *self.clip_years.entry(year).or_default() += 1;
+    }
+
+    /// Takes in the date of a media header; one that cannot be believed is let go.
+    pub fn push_header(&mut self, found: HeaderDate, calendar: &Calendar) {
+        let Some(year) = found.year(calendar) else {
+            return;
+        };
+        *self.header_years.entry(year).or_default() += 1;
+        self.corrected += u64::from(found.corrected);
+        self.near_new_year += u64::from(found.is_near_new_year(calendar, year));
+    }
 }
 
-/// Weighs the evidence.
-pub fn decide(tally: &DateTally, calendar: &Calendar) -> ProjectDate {
-    let oldest = tally.days.iter().find(|(_, t)| t.originals > 0);
-    let year: Option<Year> = oldest.and_then(|(day, _)| calendar.year_of(*day));
-    ProjectDate {
-        year,
-        evidence: if year.is_some() {
-            Evidence::OldestOriginal
-        } else {
-            Evidence::Nothing
+/// What the names of a project's folder and of those above it say, nearest first.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Written {
+    /// A date with one meaning.
+    Date(NameDate),
+    /// Six digits with several legal readings.
+    Ambiguous(Six),
+    /// Nothing.
+    Nothing,
+}
+
+/// Reads the names of all projects; six digits are settled among all of them together.
+pub fn read_names<'a>(keys: impl Iterator<Item = &'a ProjectKey>, calendar: &Calendar) -> Vec<Written> {
+    let readings: Vec<Reading> = keys.map(|key| read_key(key, calendar)).collect();
+    let sixes: Vec<Six> = readings
+        .iter()
+        .filter_map(|reading| match reading {
+            Reading::Six(six) => Some(six.clone()),
+            _ => None,
+        })
+        .collect();
+    let order = names::agreed_order(&sixes, calendar);
+    let settled = |reading| match reading {
+        Reading::Clear(date) => Written::Date(date),
+        Reading::Six(six) => match order.and_then(|order| six.read(order, calendar)) {
+            Some(date) => Written::Date(date),
+            None => Written::Ambiguous(six),
         },
-        confidence: Confidence::Medium,
-        words: String::new(),
-        against: Vec::new(),
+        Reading::Nothing => Written::Nothing,
+    };
+    readings.into_iter().map(settled).collect()
+}
+
+fn read_key(key: &ProjectKey, calendar: &Calendar) -> Reading {
+    let ProjectKey::Folder(path) = key else {
+        return Reading::Nothing;
+    };
+    let mut fallback = Reading::Nothing;
+    for name in path.components().rev() {
+        match names::read_folder(name, calendar) {
+            Reading::Clear(date) => return Reading::Clear(date),
+            six @ Reading::Six(_) if fallback == Reading::Nothing => fallback = six,
+            _ => {}
+        }
     }
+    fallback
+}
+
+/// A date that someone has to confirm, with the years to choose from.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Weighed {
+    /// The date as it stands.
+    pub date: ProjectDate,
+    /// Why the user is asked; `None` where there is no need.
+    pub ask: Option<String>,
+    /// Years that may be right, each with where it comes from; the likeliest first.
+    pub choices: Vec<(Year, String)>,
 }
