@@ -2,6 +2,8 @@
 
 pub mod names;
 pub mod spikes;
+#[cfg(test)]
+mod tests;
 mod weigh;
 
 pub use weigh::{date_text, weigh};

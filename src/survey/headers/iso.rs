@@ -18,6 +18,8 @@ struct Found {
 
 /// The date.
 pub fn date(file: &Windows) -> Result<HeaderDate, Stop> {
+    // From the first byte, so that one read serves the boxes that follow as well.
+    file.get(0, 8)?;
     let first = file.get(4, 4)?;
     // Files that begin with neither are not of this family, whatever their name says.
     if !matches!(

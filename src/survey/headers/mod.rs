@@ -7,6 +7,8 @@
 mod exif;
 mod iso;
 mod riff;
+#[cfg(test)]
+mod tests;
 
 use crate::moment::{Moment, Year};
 use crate::survey::calendar::{Calendar, DAY};
