@@ -28,6 +28,8 @@ mod questions;
 pub mod rules;
 mod samples;
 pub mod surveyor;
+#[cfg(test)]
+mod tests;
 
 pub use changes::{Changes, compare};
 pub use exclude::{Exclude, ExcludeRules};

@@ -11,6 +11,8 @@ const SHARE_OF_PROJECT: f64 = 0.30;
 /// A source's copy day touches at least this many projects, or all where there are only two:
 /// a shoot of one weekend is no copy, however large.
 const PROJECTS: u64 = 3;
+/// Fewer files than this on a day are a coincidence.
+const FILES: u64 = 20;
 
 /// The copy days of a source.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -44,7 +46,7 @@ pub fn copy_days<'a>(projects: impl Iterator<Item = &'a DateTally>) -> CopyDays 
         let together = files + next.map_or(0, |row| row.0);
         let touched = projects.iter().chain(next.iter().flat_map(|row| &row.1));
         let touched = touched.collect::<BTreeSet<_>>().len() as u64;
-        if together as f64 > total as f64 * SHARE_OF_SOURCE && touched >= needed {
+        if together >= FILES && together as f64 > total as f64 * SHARE_OF_SOURCE && touched >= needed {
             found.days.insert(*day);
             if next.is_some() {
                 found.days.insert(day + 1);
