@@ -10,10 +10,10 @@ use crate::survey::hazards::{EXAMPLES, Sort};
 use crate::survey::project::{KindTotals, ProjectState};
 use crate::survey::surveyor::Surveyor;
 use crate::survey::{
-    Confidence, Evidence, Excluded, ProjectDate, ProjectKey, ProjectSummary, Question, Survey, Unplanned,
-    questions,
+    Confidence, Evidence, Excluded, Kind, ProjectDate, ProjectKey, ProjectSummary, Question, Survey,
+    Unplanned, questions,
 };
-use crate::units::Bytes;
+use crate::units::{Amount, Bytes};
 
 impl Surveyor {
     /// Ends the survey.
@@ -179,7 +179,7 @@ impl Surveyor {
     }
 }
 
-type KindRow = (crate::survey::Kind, crate::units::Amount);
+type KindRow = (Kind, Amount);
 
 /// Loose files are of the year of their own times, one by one.
 fn loose(year: Option<Year>) -> Weighed {

@@ -26,7 +26,8 @@ pub struct Membership {
 
 impl Membership {
     /// Folders at `depth` (1 or more; 0 counts as 1) are projects. `zone` and `now` decide the
-    /// year of a loose file.
+    /// year of a loose file. Hand in the time of the scan, not of the day: a time that lies ahead
+    /// becomes plausible later, and a file must not change its project in between.
     pub fn new(depth: usize, zone: Tz, now: Moment) -> Membership {
         Membership {
             depth: depth.max(1),

@@ -7,11 +7,11 @@
 //! - [`exclude`]: what is left out, one matcher for every command.
 //! - [`member`]: which project something belongs to, and its path inside.
 //! - [`kinds`]: what a file is by the ending of its name.
-//! - [`calendar`]: years and days in one zone, plausible times.
-//! - [`dates`], [`headers`]: evidence for the year of a project.
+//! - `calendar`: years and days in one zone, plausible times.
+//! - `dates`, [`headers`]: evidence for the year of a project.
 //! - [`hazards`]: what will go wrong.
 //! - [`growth`], [`changes`]: what comes in a year, what came since the last scan.
-//! - [`surveyor`], [`finish`]: the totals, and what is made of them.
+//! - [`surveyor`], `finish`: the totals, and what is made of them.
 
 mod calendar;
 pub mod changes;

@@ -45,7 +45,7 @@ pub fn about_by_product(source: &SourceName, path: &RelPath, pattern: &str) -> Q
              moved."
         ),
         tag: format!(
-            "[exclude]\nnames = [{}]   # only if it is none\n",
+            "# in [exclude], only if it is none\nnames = [{}]\n",
             quoted(pattern)
         ),
         project: key,

@@ -255,7 +255,7 @@ impl Surveyor {
         if let (Some(number), Some(_)) = (number, place.project) {
             if let Some(year) = read_clip(&child.name, &self.calendar) {
                 if let Some(project) = self.projects.get_mut(number) {
-                    project.dates.push_clip(year);
+                    project.dates.push_folder(year);
                 }
             }
         }

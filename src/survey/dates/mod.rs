@@ -31,8 +31,10 @@ pub struct DayTally {
 pub struct DateTally {
     /// Files by the day of their plausible modification time; bounded by the days since 1990.
     pub days: BTreeMap<DayNumber, DayTally>,
-    /// Clips and day folders by the year in their names.
+    /// Clips by the year in their names.
     pub clip_years: BTreeMap<Year, u64>,
+    /// Folders inside the project by the year in their names.
+    pub folder_years: BTreeMap<Year, u64>,
     /// Files by the year their headers give; a few samples.
     pub header_years: BTreeMap<Year, u64>,
     /// Headers whose date was 66 years off and put right.
@@ -50,9 +52,14 @@ impl DateTally {
         tally.originals += u64::from(original);
     }
 
-    /// Takes in a year from the name of a clip or of a folder inside the project.
+    /// Takes in a year from the name of a clip.
     pub fn push_clip(&mut self, year: Year) {
         *self.clip_years.entry(year).or_default() += 1;
+    }
+
+    /// Takes in a year from the name of a folder inside the project.
+    pub fn push_folder(&mut self, year: Year) {
+        *self.folder_years.entry(year).or_default() += 1;
     }
 
     /// Takes in the date of a media header; one that cannot be believed is let go.

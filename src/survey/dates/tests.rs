@@ -206,6 +206,25 @@ fn headers_need_sixty_percent_and_go_before_file_times() {
 }
 
 #[test]
+fn clip_names_count_from_a_tenth_of_the_clips_on_and_day_folders_stand_in() {
+    let mut tally = originals(&[("2021-05-03", 60), ("2021-07-03", 60)]);
+    for _ in 0..3 {
+        tally.push_clip(Year(2017));
+    }
+    assert_eq!(weighed("acorn", &tally).date.year, Some(Year(2021)));
+    tally.push_folder(Year(2020));
+    let found = weighed("acorn", &tally);
+    assert_eq!(
+        (found.date.year, found.date.evidence),
+        (Some(Year(2020)), Evidence::ClipNames)
+    );
+    for _ in 0..20 {
+        tally.push_clip(Year(2017));
+    }
+    assert_eq!(weighed("acorn", &tally).date.year, Some(Year(2017)));
+}
+
+#[test]
 fn nothing_to_go_by_is_undated_and_asked() {
     let found = weighed("acorn", &DateTally::default());
     assert_eq!((found.date.year, found.date.evidence), (None, Evidence::Nothing));
@@ -244,6 +263,19 @@ proptest! {
             six.years(&calendar);
         }
         read_clip(&name, &calendar);
+    }
+
+    #[test]
+    fn any_evidence_is_weighed_without_a_panic(days in prop::collection::vec((700_000i32..740_000, any::<u64>(), any::<bool>()), 0..20), clips in prop::collection::vec(1990u16..2028, 0..6), name in "[0-9-]{1,8}") {
+        let mut tally = DateTally::default();
+        for (day, bytes, original) in days {
+            tally.push_time(day, bytes, original);
+        }
+        clips.into_iter().for_each(|year| tally.push_clip(Year(year)));
+        let copied = copy_days([&tally, &tally, &tally].into_iter());
+        let found = weigh(&written(&name), &tally, &copied, &calendar());
+        prop_assert_eq!(found.date.year.is_none(), found.date.evidence == Evidence::Nothing);
+        prop_assert_eq!(found.ask.is_some(), found.date.confidence == Confidence::Low);
     }
 
     #[test]

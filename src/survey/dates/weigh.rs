@@ -13,6 +13,8 @@ use std::collections::BTreeMap;
 const AGREE: f64 = 0.6;
 /// Two neighbouring years that together hold this share are one shoot over new year.
 const SPAN: f64 = 0.9;
+/// Share of originals with a date in their names from which those names count.
+const DATED: f64 = 0.1;
 /// Days that the first original may lie from a day written in the name without contradicting it:
 /// a shoot in December named in January is one shoot. Common practice, no source.
 const NEAR: i32 = 45;
@@ -115,11 +117,18 @@ fn agreed(years: &BTreeMap<Year, u64>) -> Option<(Year, u64, u64)> {
 }
 
 fn from_clips(tally: &DateTally) -> Option<Answer> {
-    let (year, count, total) = agreed(&tally.clip_years)?;
+    let originals: u64 = tally.days.values().map(|found| found.originals).sum();
+    let dated: u64 = tally.clip_years.values().sum();
+    let (years, what) = if dated > 0 && dated as f64 >= originals as f64 * DATED {
+        (&tally.clip_years, "clips")
+    } else {
+        (&tally.folder_years, "folders inside")
+    };
+    let (year, count, total) = agreed(years)?;
     Some(Answer {
         evidence: Evidence::ClipNames,
         year,
-        words: format!("{count} of {total} dated names of clips and folders inside say {year}"),
+        words: format!("the names of {count} of {total} {what} with a date say {year}"),
         day: None,
         weak: false,
     })

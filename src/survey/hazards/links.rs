@@ -47,10 +47,9 @@ impl HardLinks {
             first: path.clone(),
         });
         set.seen += 1;
-        if project != set.project && set.others.len() < PROJECTS && set.others.insert(project) {
-            if self.crossing.len() < EXAMPLES {
-                self.crossing.push(path);
-            }
+        let joined = project != set.project && set.others.len() < PROJECTS && set.others.insert(project);
+        if joined && self.crossing.len() < EXAMPLES {
+            self.crossing.push(path);
         }
     }
 

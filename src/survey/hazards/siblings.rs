@@ -19,7 +19,7 @@ const CARD: [&[u8]; 5] = [b"PRIVATE", b"DCIM", b"CONTENTS", b"CLIP", b"BPAV"];
 /// Endings of folders that are documents by the ending alone (hazard B1).
 const BUNDLE: [&[u8]; 3] = [b"app", b"rtfd", b"sparsebundle"];
 /// Endings of files that make a folder with an ending a document.
-const DATABASE: [&[u8]; 5] = [b"db", b"sqlite", b"sqlite3", b"sqlitedb", b"aplib"];
+const DATABASE: [&[u8]; 4] = [b"db", b"sqlite", b"sqlite3", b"sqlitedb"];
 
 /// Hashes of the folded names of one folder, each with its place.
 #[derive(Debug, Default)]
@@ -154,7 +154,7 @@ fn is_bundle(listing: &Listing) -> bool {
             && (child.name == b"Info.plist"
                 || kinds::ending(&child.name)
                     .is_some_and(|ending| DATABASE.iter().any(|known| ending.eq_ignore_ascii_case(known)))
-                    && child.name.to_ascii_lowercase() != b"thumbs.db")
+                    && !child.name.eq_ignore_ascii_case(b"thumbs.db"))
     })
 }
 
