@@ -7,7 +7,7 @@ macro_rules! sorts {
         /// A sort of hazard.
         #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
         pub enum Sort {
-            $(#[doc = $words] $name,)*
+            $(#[doc = $kind] $name,)*
         }
 
         impl Sort {
