@@ -2,11 +2,49 @@
 //!
 //! A [`Surveyor`] takes the listings of one index and keeps totals by year, kind, size and
 //! project, the evidence for each project's date, and the hazards. It reads nothing itself.
+//!
+//! - [`rules`]: what a survey needs to know beforehand.
+//! - [`exclude`]: what is left out, one matcher for every command.
+//! - [`member`]: which project something belongs to, and its path inside.
+//! - [`kinds`]: what a file is by the ending of its name.
+//! - `calendar`: years and days in one zone, plausible times.
+//! - `dates`, [`headers`]: evidence for the year of a project.
+//! - [`hazards`]: what will go wrong.
+//! - [`growth`], [`changes`]: what comes in a year, what came since the last scan.
+//! - [`surveyor`], `finish`: the totals, and what is made of them.
+
+mod calendar;
+pub mod changes;
+mod dates;
+pub mod exclude;
+mod finish;
+pub mod growth;
+pub mod hazards;
+pub mod headers;
+pub mod kinds;
+pub mod member;
+mod project;
+mod questions;
+pub mod rules;
+mod samples;
+pub mod surveyor;
+#[cfg(test)]
+mod tests;
+
+pub use changes::{Changes, compare};
+pub use exclude::{Exclude, ExcludeRules};
+pub use growth::{Grown, growth};
+pub use headers::{HeaderDate, HeaderKind, HeaderReader, Next};
+pub use member::{Membership, Owner};
+pub use rules::SurveyRules;
+pub use samples::Sample;
+pub use surveyor::Surveyor;
 
 use crate::moment::{Moment, Year};
 use crate::names::{RelPath, SourceName};
 use crate::sizes::SizeHistogram;
 use crate::units::{Amount, Bytes};
+use std::collections::BTreeMap;
 
 /// Which project of a source something belongs to.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -200,6 +238,36 @@ pub struct Survey {
     pub excluded: Vec<Excluded>,
     /// What is in no batch.
     pub unplanned: Vec<Unplanned>,
+}
+
+/// The projects of one year.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct YearTotal {
+    /// `None`: undated.
+    pub year: Option<Year>,
+    /// How many projects.
+    pub projects: u64,
+    /// What they hold.
+    pub amount: Amount,
+}
+
+impl Survey {
+    /// Projects, files and bytes by the year the project is filed under, oldest first, undated
+    /// last.
+    pub fn years(&self) -> Vec<YearTotal> {
+        let mut years: BTreeMap<(bool, Option<Year>), YearTotal> = BTreeMap::new();
+        for project in &self.projects {
+            let year = project.date.year;
+            let row = years.entry((year.is_none(), year)).or_insert(YearTotal {
+                year,
+                projects: 0,
+                amount: Amount::default(),
+            });
+            row.projects += 1;
+            row.amount.add(project.amount);
+        }
+        years.into_values().collect()
+    }
 }
 
 /// Entries by sort, excluded ones included.

@@ -1,0 +1,224 @@
+//! The end of a survey: dates weighed, shares judged, questions asked.
+
+use crate::moment::Year;
+use crate::names::RelPath;
+use crate::sizes::SizeHistogram;
+use crate::survey::calendar::DAY;
+use crate::survey::dates::spikes::{self, CopyDays};
+use crate::survey::dates::{self, Weighed, Written};
+use crate::survey::hazards::{EXAMPLES, Sort};
+use crate::survey::project::{KindTotals, ProjectState};
+use crate::survey::surveyor::Surveyor;
+use crate::survey::{
+    Confidence, Evidence, Excluded, Kind, ProjectDate, ProjectKey, ProjectSummary, Question, Survey,
+    Unplanned, questions,
+};
+use crate::units::{Amount, Bytes};
+
+impl Surveyor {
+    /// Ends the survey.
+    pub fn finish(mut self) -> Survey {
+        let copied = spikes::copy_days(self.projects.iter().map(|project| &project.dates));
+        self.report_links();
+        self.report_copy_days(&copied);
+        self.report_in_use();
+        let weighed = self.weigh_dates(&copied);
+        let questions = self.ask(&weighed);
+        let (projects, kinds, sizes) = self.summaries(weighed);
+        let shares = std::mem::take(&mut self.shares);
+        shares.finish(sizes.below(Bytes(1 << 20)), &mut self.tally);
+        self.report_mount();
+        self.list_the_rest();
+        Survey {
+            counts: self.counts,
+            projects,
+            kinds,
+            sizes,
+            hazards: self.tally.finish(),
+            questions,
+            excluded: self
+                .excluded
+                .into_iter()
+                .map(|(rule, (amount, examples))| Excluded {
+                    rule,
+                    amount,
+                    examples,
+                })
+                .collect(),
+            unplanned: self.unplanned,
+        }
+    }
+
+    fn report_links(&mut self) {
+        let pairs = std::mem::take(&mut self.hard_links).finish(&mut self.tally);
+        for (a, b) in pairs {
+            if let Some(project) = self.projects.get_mut(a) {
+                project.linked.insert(b);
+            }
+        }
+        std::mem::take(&mut self.symlinks).finish(self.looked_again, &mut self.tally);
+    }
+
+    fn report_copy_days(&mut self, copied: &CopyDays) {
+        let (Some(first), Some(last)) = (copied.days.first(), copied.days.last()) else {
+            return;
+        };
+        let touched =
+            |project: &&ProjectState| project.dates.days.keys().any(|day| copied.days.contains(day));
+        let examples: Vec<RelPath> = self
+            .projects
+            .iter()
+            .filter(touched)
+            .filter_map(|project| match &project.key {
+                ProjectKey::Folder(path) => Some(path.clone()),
+                ProjectKey::Loose(_) => None,
+            })
+            .take(EXAMPLES)
+            .collect();
+        self.tally.note_many(Sort::CopyDay, copied.files, examples);
+        let dates = if last - first <= 1 {
+            dates::date_text(*first)
+        } else {
+            format!("{} and other days", dates::date_text(*first))
+        };
+        self.tally.say(
+            Sort::CopyDay,
+            format!(
+                "{dates} looks like a day of copying that did not keep times: those times are kept and are no \
+                 evidence for a year."
+            ),
+        );
+    }
+
+    fn report_in_use(&mut self) {
+        let quiet = i64::from(self.rules.quiet_days).saturating_mul(DAY);
+        let since = self.rules.now.plus_seconds(-quiet);
+        for project in &self.projects {
+            if let (ProjectKey::Folder(path), Some(newest)) = (&project.key, project.newest) {
+                if newest > since {
+                    self.tally.note_path(Sort::ProjectInUse, path);
+                }
+            }
+        }
+    }
+
+    fn report_mount(&mut self) {
+        let hidden = &self.rules.hidden_by_mount;
+        if hidden.is_empty() {
+            return;
+        }
+        self.tally.note_many(Sort::HiddenByMount, 1, None);
+        self.tally.say(
+            Sort::HiddenByMount,
+            format!(
+                "This mount does not show {}, so what the old box holds of them is neither counted nor moved.",
+                hidden.join(", ")
+            ),
+        );
+    }
+
+    fn weigh_dates(&mut self, copied: &CopyDays) -> Vec<Weighed> {
+        let written = dates::read_names(self.projects.iter().map(|project| &project.key), &self.calendar);
+        let mut all = Vec::with_capacity(self.projects.len());
+        for (project, written) in self.projects.iter().zip(&written) {
+            let weighed = match project.key {
+                ProjectKey::Loose(year) => loose(year),
+                ProjectKey::Folder(_) if project.amount.files == 0 && *written == Written::Nothing => empty(),
+                ProjectKey::Folder(_) => dates::weigh(written, &project.dates, copied, &self.calendar),
+            };
+            if let (Some(_), ProjectKey::Folder(path)) = (&weighed.ask, &project.key) {
+                self.tally.note_path(Sort::DateDisagrees, path);
+            }
+            all.push(weighed);
+        }
+        all
+    }
+
+    fn ask(&mut self, weighed: &[Weighed]) -> Vec<Question> {
+        let source = &self.rules.source;
+        let about_dates = self
+            .projects
+            .iter()
+            .zip(weighed)
+            .filter_map(|(project, weighed)| questions::about_date(source, &project.key, weighed));
+        let mut asked: Vec<Question> = std::mem::take(&mut self.asked);
+        asked.extend(about_dates);
+        asked.sort_by(|a, b| a.project.cmp(&b.project));
+        asked
+    }
+
+    fn summaries(&self, weighed: Vec<Weighed>) -> (Vec<ProjectSummary>, Vec<KindRow>, SizeHistogram) {
+        let mut kinds = KindTotals::default();
+        let mut sizes = SizeHistogram::default();
+        let mut projects = Vec::with_capacity(self.projects.len());
+        for (state, weighed) in self.projects.iter().zip(weighed) {
+            kinds.merge(&state.kinds);
+            sizes.merge(&state.sizes);
+            let mut linked: Vec<ProjectKey> = state
+                .linked
+                .iter()
+                .filter_map(|number| self.projects.get(*number))
+                .map(|other| other.key.clone())
+                .collect();
+            linked.sort();
+            projects.push(state.summary(&self.rules.source, weighed.date, linked));
+        }
+        projects.sort_by(|a, b| a.key.cmp(&b.key));
+        (projects, kinds.sorted(), sizes)
+    }
+
+    fn list_the_rest(&mut self) {
+        for (reason, amount) in std::mem::take(&mut self.unlisted) {
+            self.unplanned.push(Unplanned {
+                source: self.rules.source.clone(),
+                path: RelPath::root(),
+                reason,
+                amount,
+            });
+        }
+    }
+}
+
+type KindRow = (Kind, Amount);
+
+/// Loose files are of the year of their own times, one by one.
+fn loose(year: Option<Year>) -> Weighed {
+    let words = match year {
+        Some(year) => format!("loose files whose own times lie in {year}"),
+        None => "loose files without a time that can be believed".to_string(),
+    };
+    Weighed {
+        ask: year.is_none().then(|| words.clone()),
+        date: ProjectDate {
+            year,
+            evidence: if year.is_some() {
+                Evidence::MedianTime
+            } else {
+                Evidence::Nothing
+            },
+            confidence: if year.is_some() {
+                Confidence::Medium
+            } else {
+                Confidence::Low
+            },
+            words,
+            against: Vec::new(),
+        },
+        choices: Vec::new(),
+    }
+}
+
+/// A project without a single file is worth no question.
+fn empty() -> Weighed {
+    Weighed {
+        date: ProjectDate {
+            year: None,
+            evidence: Evidence::Nothing,
+            confidence: Confidence::Low,
+            words: "there is no file in it".to_string(),
+            against: Vec::new(),
+        },
+        ask: None,
+        choices: Vec::new(),
+    }
+}

@@ -1,0 +1,206 @@
+//! Trouble with single files: links, holes, modes, times, names that mean something.
+
+use crate::entry::{Entry, EntryKind, Listing, Named};
+use crate::names::RelPath;
+use crate::survey::Kind;
+use crate::survey::calendar::{DAY, Doubt};
+use crate::survey::hazards::siblings::sibling;
+use crate::survey::hazards::{Sort, Tally};
+use crate::survey::kinds;
+use crate::survey::rules::SurveyRules;
+use crate::units::Amount;
+use std::collections::BTreeMap;
+
+/// Files smaller than this may lie inside the inode and have no blocks of their own.
+const INLINE: u64 = 1 << 20;
+/// Owners told apart; a source with more has one cause.
+const OWNERS: usize = 256;
+/// From so many files on, a share says something.
+const ENOUGH: u64 = 20;
+
+/// Counts that become a hazard only as a share of the whole.
+#[derive(Debug, Default)]
+pub struct Shares {
+    files: u64,
+    whole_seconds: u64,
+    even_seconds: u64,
+    media: u64,
+    executable: u64,
+    births: u64,
+    with_content: u64,
+    unallocated: u64,
+    owners: BTreeMap<(u32, u32), Amount>,
+    first_executable: Option<RelPath>,
+}
+
+impl Shares {
+    /// Takes in one file.
+    pub fn push(&mut self, folder: &RelPath, child: &Named, kind: Kind) {
+        let entry = &child.entry;
+        self.files += 1;
+        self.whole_seconds += u64::from(entry.mtime.nanos == 0);
+        self.even_seconds += u64::from(entry.mtime.nanos == 0 && entry.mtime.seconds % 2 == 0);
+        self.births += u64::from(entry.birth.is_some());
+        self.with_content += u64::from(entry.size.0 >= INLINE);
+        self.unallocated += u64::from(entry.size.0 >= INLINE && entry.allocated.0 == 0);
+        if matches!(kind, Kind::Video | Kind::Audio | Kind::Picture) {
+            self.media += 1;
+            if entry.mode & 0o111 != 0 {
+                self.executable += 1;
+                if self.first_executable.is_none() {
+                    self.first_executable = folder.join(&child.name).ok();
+                }
+            }
+        }
+        let owner = (entry.uid, entry.gid);
+        if self.owners.len() < OWNERS || self.owners.contains_key(&owner) {
+            self.owners.entry(owner).or_default().add(Amount::one(entry.size));
+        }
+    }
+
+    /// Reports the shares.
+    pub fn finish(self, small: Amount, tally: &mut Tally) {
+        if self.files >= ENOUGH && self.even_seconds == self.files {
+            tally.note_many(Sort::TwoSeconds, self.files, None);
+        } else if self.files >= ENOUGH && self.whole_seconds == self.files {
+            tally.note_many(Sort::WholeSeconds, self.files, None);
+        }
+        if self.executable * 2 > self.media {
+            tally.note_many(Sort::MediaExecutable, self.executable, self.first_executable);
+            tally.say(
+                Sort::MediaExecutable,
+                format!(
+                    "{} % of the media files are marked as programs, a leftover of the old share: the marks \
+                     are kept unless [permissions] says otherwise.",
+                    self.executable * 100 / self.media.max(1)
+                ),
+            );
+        }
+        tally.note_many(Sort::BirthTime, self.births, None);
+        // Where no file has blocks the mount simply does not tell them.
+        if self.unallocated > 0 && self.unallocated == self.with_content {
+            tally.say(
+                Sort::NothingAllocated,
+                "This mount reports no stored blocks for any file, so stored sizes and holes are unknown: \
+                 every byte is read."
+                    .to_string(),
+            );
+        }
+        if small.files * 2 > self.files && small.files >= ENOUGH {
+            tally.note_many(Sort::SmallFiles, small.files, None);
+        }
+        report_owners(&self.owners, tally);
+    }
+}
+
+fn report_owners(owners: &BTreeMap<(u32, u32), Amount>, tally: &mut Tally) {
+    if owners.len() < 2 {
+        return;
+    }
+    let mut rows: Vec<_> = owners.iter().collect();
+    rows.sort_by_key(|(_, amount)| std::cmp::Reverse(amount.files));
+    let shown: Vec<String> = rows
+        .iter()
+        .take(4)
+        .map(|((uid, gid), amount)| format!("{uid}:{gid} ({amount})"))
+        .collect();
+    tally.note_many(Sort::Owners, owners.len() as u64, None);
+    tally.say(
+        Sort::Owners,
+        format!(
+            "The files belong to several user and group numbers, most to {}: they are kept, and must mean \
+             the same people on the new box.",
+            shown.join(", ")
+        ),
+    );
+}
+
+/// Reports what a file's own facts tell, its name's spelling apart.
+pub fn check(rules: &SurveyRules, folder: &RelPath, child: &Named, doubt: Option<Doubt>, tally: &mut Tally) {
+    let entry = &child.entry;
+    let mut note = |sort| tally.note(sort, folder, &child.name);
+    match doubt {
+        Some(Doubt::Future) => note(Sort::TimeFuture),
+        Some(Doubt::Epoch) => note(Sort::TimeEpoch),
+        None => {}
+    }
+    if rules
+        .scanned
+        .is_some_and(|scanned| is_racy(entry, scanned.seconds))
+    {
+        note(Sort::Racy);
+    }
+    if entry.size.0 >= INLINE {
+        if entry.allocated.0 == 0 {
+            note(Sort::NothingAllocated);
+        } else if entry.is_sparse() {
+            note(Sort::Sparse);
+        }
+    }
+    if entry.mode & 0o6000 != 0 {
+        note(Sort::SetId);
+    }
+}
+
+fn is_racy(entry: &Entry, scanned: i64) -> bool {
+    let from = scanned.saturating_sub(2);
+    (from..from.saturating_add(DAY)).contains(&entry.mtime.seconds)
+}
+
+/// Reports a mode that shuts its own owner out.
+pub fn check_mode(folder: &RelPath, child: &Named, tally: &mut Tally) {
+    let needed = match child.entry.kind {
+        EntryKind::File => 0o400,
+        EntryKind::Directory => 0o500,
+        _ => return,
+    };
+    if child.entry.mode & needed != needed {
+        tally.note(Sort::OwnerLocked, folder, &child.name);
+    }
+}
+
+/// Reports files whose names mean something: partner files, locks, leftovers, lists of hashes.
+pub fn check_meaning(listing: &Listing, child: &Named, kind: Kind, tally: &mut Tally) {
+    let name = child.name.as_slice();
+    match name.first() {
+        Some(b'.') => check_dotted(listing, child, tally),
+        Some(b'~') if name.starts_with(b"~$") => tally.note(Sort::LooksInUse, &listing.folder, name),
+        _ => {}
+    }
+    if kind == Kind::Cache && name != b".DS_Store" {
+        tally.note(Sort::CacheMedia, &listing.folder, name);
+    }
+    let sort = match kinds::ending(name) {
+        Some(b"lock" | b"lck" | b"prlock" | b"lok") => Sort::LooksInUse,
+        Some(b"mhl" | b"md5" | b"sha1" | b"sha256" | b"sha512" | b"xxh" | b"b3" | b"blake3") => {
+            Sort::HashList
+        }
+        Some(b"crdownload" | b"part" | b"partial") => Sort::NetworkLeftover,
+        Some(b"ini") if name.eq_ignore_ascii_case(b"desktop.ini") => Sort::DesktopMetadata,
+        Some(b"db") if name.eq_ignore_ascii_case(b"thumbs.db") => Sort::DesktopMetadata,
+        _ => return,
+    };
+    tally.note(sort, &listing.folder, name);
+}
+
+fn check_dotted(listing: &Listing, child: &Named, tally: &mut Tally) {
+    let name = child.name.as_slice();
+    let folder = &listing.folder;
+    if let Some(of) = name.strip_prefix(b"._") {
+        match sibling(listing, of) {
+            Some(file) => {
+                tally.note(Sort::ForkPartner, folder, name);
+                if file.entry.kind == EntryKind::File && file.entry.size.0 == 0 {
+                    tally.note(Sort::ForkHoldsData, folder, of);
+                }
+            }
+            None => tally.note(Sort::ForkOrphan, folder, name),
+        }
+    } else if name.starts_with(b".nfs") || name.starts_with(b".smbdelete") {
+        tally.note(Sort::NetworkLeftover, folder, name);
+    } else if name == b".DS_Store" {
+        tally.note(Sort::DesktopMetadata, folder, name);
+    } else if name.starts_with(b".~lock.") {
+        tally.note(Sort::LooksInUse, folder, name);
+    }
+}

@@ -1,0 +1,99 @@
+//! What only the user can decide, with lines ready to paste into `move.toml`.
+
+use crate::moment::Year;
+use crate::names::{RelPath, SourceName};
+use crate::survey::dates::Weighed;
+use crate::survey::{ProjectKey, Question};
+
+/// Asks about a project's year; `None` where its date stands.
+pub fn about_date(source: &SourceName, key: &ProjectKey, weighed: &Weighed) -> Option<Question> {
+    let why = weighed.ask.as_ref()?;
+    let name = key.name();
+    let text = match weighed.date.year {
+        Some(year) => format!("Is {name} of {year}? {}.", capital(why)),
+        None => format!("Of which year is {name}? {}.", capital(why)),
+    };
+    Some(Question {
+        project: key.clone(),
+        source: source.clone(),
+        text,
+        tag: tag(&name, weighed.date.year, &weighed.choices),
+    })
+}
+
+/// The likeliest year stands, the others beside it as remarks; without any, `undated` is accepted.
+fn tag(name: &str, year: Option<Year>, choices: &[(Year, String)]) -> String {
+    let mut lines = format!("[[tag]]\nprojects = [{}]\n", quoted(name));
+    let chosen = year.or_else(|| choices.first().map(|(year, _)| *year));
+    match chosen {
+        Some(year) => lines.push_str(&format!("year = {}\n", year.0)),
+        None => lines.push_str("dataset = \"undated\"\n# or, for instance: year = 2019\n"),
+    }
+    for (other, why) in choices.iter().filter(|(other, _)| Some(*other) != chosen) {
+        lines.push_str(&format!("# or: year = {}   # {}\n", other.0, one_line(why)));
+    }
+    lines
+}
+
+/// Asks whether a folder at the top is a project, though it begins like the by-products of a box.
+pub fn about_by_product(source: &SourceName, path: &RelPath, pattern: &str) -> Question {
+    let key = ProjectKey::Folder(path.clone());
+    let name = key.name();
+    Question {
+        text: format!(
+            "Is {name} a project? Its name begins like the by-products of a box; until it is left out it is \
+             moved."
+        ),
+        tag: format!(
+            "# in [exclude], only if it is none\nnames = [{}]\n",
+            quoted(pattern)
+        ),
+        project: key,
+        source: source.clone(),
+    }
+}
+
+/// Asks what to do where another file system begins.
+pub fn about_boundary(source: &SourceName, path: &RelPath) -> Question {
+    let key = ProjectKey::Folder(path.clone());
+    let name = key.name();
+    Question {
+        text: format!("Another file system begins at {name}: shall it be walked through?"),
+        tag: format!(
+            "# in the [[source]] named {}\ncross = [{}]\n",
+            quoted(&source.0),
+            quoted(&path.lossy())
+        ),
+        project: key,
+        source: source.clone(),
+    }
+}
+
+/// A TOML basic string (TOML 1.0.0, section "String").
+pub fn quoted(text: &str) -> String {
+    let mut out = String::from("\"");
+    for c in text.chars() {
+        match c {
+            '"' => out.push_str("\\\""),
+            '\\' => out.push_str("\\\\"),
+            c if c.is_control() => out.push_str(&format!("\\u{:04X}", c as u32)),
+            c => out.push(c),
+        }
+    }
+    out.push('"');
+    out
+}
+
+fn one_line(text: &str) -> String {
+    text.chars()
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .collect()
+}
+
+fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    match chars.next() {
+        Some(first) => first.to_uppercase().chain(chars).collect(),
+        None => String::new(),
+    }
+}
