@@ -131,9 +131,9 @@ mod tests {
     }
 
     /// Bertsekas and Gallager, Data Networks, the worked example of max-min flow control (from
-    /// memory): all links have capacity 1; sessions 2, 3 and 5 share one link, session 1 shares
-    /// another with session 3, session 4 a third with session 1's next link alone. Their answer:
-    /// 2, 3 and 5 get 1/3, session 1 gets 2/3, session 4 gets 1.
+    /// memory): all links have capacity 1; flows 2, 3 and 5 share one link, flow 1 shares
+    /// another with flow 3, flow 4 a third with flow 1's next link alone. Their answer:
+    /// 2, 3 and 5 get 1/3, flow 1 gets 2/3, flow 4 gets 1.
     #[test]
     fn the_textbook_example_gets_the_textbook_rates() {
         let (shared, second, third) = (0, 1, 2);
@@ -150,9 +150,9 @@ mod tests {
         }
     }
 
-    /// The common parking-lot example: one long session over all links, one short on each.
+    /// The common parking-lot example: one long flow over all links, one short on each.
     #[test]
-    fn a_long_session_gets_as_much_as_the_short_one_on_its_tightest_link() {
+    fn a_long_flow_gets_as_much_as_the_short_one_on_its_tightest_link() {
         let got = rates(&[1.0, 4.0], &[flow(&[0, 1]), flow(&[0]), flow(&[1])]);
         assert_eq!(got, [0.5, 0.5, 3.5]);
     }

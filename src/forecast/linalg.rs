@@ -137,23 +137,23 @@ impl Rows {
         let n = self.columns();
         let all: Vec<usize> = (0..n).collect();
         let triangle = self.triangle(&all);
-        // Rows of the inverse of the triangle, by solving for each unit vector.
-        let mut inverse = vec![vec![0.0; n]; n];
-        for unit in 0..n.min(triangle.len()) {
-            for row in (0..=unit).rev() {
-                let known: f64 = (row + 1..=unit)
-                    .map(|c| triangle[row][c] * inverse[c][unit])
-                    .sum();
+        // The inverse of the triangle, a column for each unit vector.
+        let column = |unit: usize| {
+            let mut out = vec![0.0; n];
+            for row in (0..=unit.min(triangle.len().saturating_sub(1))).rev() {
+                let Some(of) = triangle.get(row) else { continue };
+                let known: f64 = (row + 1..=unit).map(|c| of[c] * out[c]).sum();
                 let target = if row == unit { 1.0 } else { 0.0 };
-                let pivot = triangle[row][row];
-                inverse[row][unit] = if pivot.abs() > 1e-150 {
-                    (target - known) / pivot
+                out[row] = if of[row].abs() > 1e-150 {
+                    (target - known) / of[row]
                 } else {
                     0.0
                 };
             }
-        }
-        let product = |a: usize, b: usize| (0..n).map(|k| inverse[a][k] * inverse[b][k]).sum();
+            out
+        };
+        let columns: Vec<Vec<f64>> = (0..n).map(column).collect();
+        let product = |a: usize, b: usize| columns.iter().map(|k| k[a] * k[b]).sum();
         (0..n).map(|a| (0..n).map(|b| product(a, b)).collect()).collect()
     }
 }

@@ -21,7 +21,7 @@ pub mod whatif;
 pub mod windows;
 
 use crate::names::BatchName;
-use crate::units::Amount;
+use crate::units::{Amount, Bytes};
 
 /// One batch, as the forecast sees it: what is left of it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -34,8 +34,8 @@ pub struct Job {
     pub amount: Amount,
     /// The part of `amount` that is files under 1 MiB.
     pub small: Amount,
-    /// Its largest file still to be copied, in bytes; 0 where not known.
-    pub largest: u64,
+    /// Its largest file still to be copied; 0 where not known.
+    pub largest: Bytes,
     /// What is copied already and waits only for verification.
     pub copied: Amount,
     /// The part of `copied` that is files under 1 MiB.
@@ -52,7 +52,7 @@ impl Job {
             source,
             amount,
             small,
-            largest: 0,
+            largest: Bytes::ZERO,
             copied: Amount::default(),
             copied_small: Amount::default(),
             verify,

@@ -63,7 +63,7 @@ pub fn scales(jobs: &[Job], rates: &Rates, network: &Network, nights: f64) -> Sc
     let per_night = book.total / nights.max(1.0);
     let mut out = Scales::default();
     let (mut low_before, mut high_before) = (0.0, 0.0);
-    for (groups, likely) in std::mem::take(&mut book.jobs) {
+    for Entry { groups, likely } in std::mem::take(&mut book.jobs) {
         let own = book.spread_of(&groups, per_night, false);
         for (at, group) in &groups {
             if let Some(sum) = book.sums.get_mut(*at) {
@@ -92,10 +92,16 @@ pub fn scales(jobs: &[Job], rates: &Rates, network: &Network, nights: f64) -> Sc
     out
 }
 
+/// One batch: its groups by their number, and the factors its trend puts on copy and verification.
+struct Entry {
+    groups: Vec<(usize, Group)>,
+    likely: [f64; 2],
+}
+
 /// All batches with what is known of their rates, and the running sums.
 struct Book<'a> {
     rates: &'a Rates,
-    jobs: Vec<(Vec<(usize, Group)>, [f64; 2])>,
+    jobs: Vec<Entry>,
     sums: Vec<Group>,
     seconds: f64,
     total: f64,
@@ -131,7 +137,7 @@ impl<'a> Book<'a> {
                     mine.push((at, group));
                 }
             }
-            book.jobs.push((mine, likely));
+            book.jobs.push(Entry { groups: mine, likely });
         }
         book
     }

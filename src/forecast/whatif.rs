@@ -9,7 +9,7 @@ use crate::units::{LinkSpeed, Span, counted};
 /// One set of conditions with its name.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Case {
-    /// What it is called: `10 Gbit/s`, `runs on the pool`.
+    /// What it is called: `10 GbE`, `runs on the pool`.
     pub name: String,
     /// Everything that holds in it.
     pub conditions: Conditions,
@@ -38,6 +38,22 @@ pub struct Outcome {
     pub binding: Option<Stage>,
     /// What would hold it next.
     pub next: Option<Stage>,
+}
+
+/// A link as people call it: `10 GbE`, `2.5 GbE`, else its speed in bits.
+pub fn link_name(speed: LinkSpeed) -> String {
+    const STEPS: [(u64, &str); 8] = [
+        (1_000_000_000, "1 GbE"),
+        (2_500_000_000, "2.5 GbE"),
+        (5_000_000_000, "5 GbE"),
+        (10_000_000_000, "10 GbE"),
+        (25_000_000_000, "25 GbE"),
+        (40_000_000_000, "40 GbE"),
+        (50_000_000_000, "50 GbE"),
+        (100_000_000_000, "100 GbE"),
+    ];
+    let known = STEPS.iter().find(|(bits, _)| *bits == speed.0);
+    known.map_or_else(|| speed.to_string(), |(_, name)| (*name).to_string())
 }
 
 /// A gain below this share of the time is none, for a person.
@@ -88,8 +104,8 @@ impl Outcome {
     }
 }
 
-/// What helps, in a sentence: `10 Gbit/s instead of 1 Gbit/s: 3 nights instead of 19; then the old
-/// box's disks are the limit, 25 Gbit/s gains nothing.` The first outcome is how things are, the
+/// What helps, in a sentence: `10 GbE instead of 1 GbE: 3 nights instead of 19; then the old box's
+/// disks are the limit, 25 GbE gains nothing.` The first outcome is how things are, the
 /// others are offers, cheapest first. `None` where there is nothing to compare.
 pub fn sentence(outcomes: &[Outcome]) -> Option<String> {
     let (base, offers) = outcomes.split_first()?;
@@ -158,7 +174,7 @@ mod tests {
         let runs_on = RunsOn::Pool;
         let speed = LinkSpeed::parse(link).unwrap();
         Case {
-            name: speed.to_string(),
+            name: link_name(speed),
             conditions: Conditions {
                 network: Network {
                     link: Some(speed),
@@ -203,8 +219,8 @@ mod tests {
         let got = outcomes(&["1GbE", "10GbE", "25GbE"], "mon-sun 19:00-07:00");
         assert_eq!(
             sentence(&got).unwrap(),
-            "10.0 Gbit/s instead of 1.00 Gbit/s: 3 nights instead of 16; \
-             then the old box's disks are the limit, 25.0 Gbit/s gains nothing."
+            "10 GbE instead of 1 GbE: 3 nights instead of 16; \
+             then the old box's disks are the limit, 25 GbE gains nothing."
         );
         assert_eq!(
             (got[0].binding, got[0].next),
@@ -218,7 +234,7 @@ mod tests {
         let got = outcomes(&["10GbE", "25GbE", "40GbE"], "always");
         assert_eq!(
             sentence(&got).unwrap(),
-            "10.0 Gbit/s: 1 d 8 h; the old box's disks are the limit, 25.0 Gbit/s and 40.0 Gbit/s gain nothing."
+            "10 GbE: 1 d 8 h; the old box's disks are the limit, 25 GbE and 40 GbE gain nothing."
         );
         let got = outcomes(&["1GbE", "10GbE"], "always");
         assert!(sentence(&got).unwrap().contains(" d "), "{:?}", sentence(&got));

@@ -13,6 +13,10 @@ use crate::units::{Bytes, Rate};
 /// A pace so near to what a stage is believed to do is that stage's.
 const NEAR: f64 = 1.15;
 
+/// So many bytes pass most of the surface of the disks; fewer stay within some of its zones, where
+/// the speed hardly changes (common practice, no source).
+const SURFACE: f64 = 1e13;
+
 /// The rates with everything the samples teach. `network` is the one they were taken on, `jobs`
 /// what is left. Samples in the order they were taken.
 pub fn learn(rates: &Rates, network: &Network, samples: &[Sample], jobs: &[Job]) -> Rates {
@@ -51,18 +55,16 @@ fn fit_of(
         .map(|(_, _, load)| load.bytes)
         .sum();
     let done: Bytes = samples.iter().map(|s| s.small.plus(s.large).bytes).sum();
-    fit(
-        &samples,
-        &prior(rates, network, activity, source),
-        done.plus(Bytes(left as u64)),
-    )
+    let whole = done.plus(Bytes(left as u64));
+    fit(&samples, &prior(rates, network, activity, source, whole), whole)
 }
 
 /// What the stages let expect. Where disks hold the work, it slows towards their inner tracks.
-fn prior(rates: &Rates, network: &Network, activity: Activity, source: usize) -> Prior {
+fn prior(rates: &Rates, network: &Network, activity: Activity, source: usize, whole: Bytes) -> Prior {
     let parts = parts(activity, source, rates, network);
     let slowest = slowest(&parts).map_or(Stage::Hash, |p| p.stage);
     let disks = !matches!(slowest, Stage::Link | Stage::Hash);
+    let surface = (whole.0 as f64 / SURFACE).clamp(0.02, 1.0);
     Prior {
         pace: [
             parts.iter().map(|p| p.per_byte).fold(0.0, f64::max),
@@ -70,8 +72,8 @@ fn prior(rates: &Rates, network: &Network, activity: Activity, source: usize) ->
             parts.iter().map(|p| p.per_file[1]).sum(),
         ],
         spread: rates.basis_at(slowest, source).spread(),
-        trend: if disks { 0.15 } else { 0.05 },
-        trend_spread: if disks { 0.15 } else { 0.08 },
+        trend: surface * if disks { 0.18 } else { 0.05 },
+        trend_spread: surface * if disks { 0.18 } else { 0.08 },
     }
 }
 

@@ -29,6 +29,8 @@ const HUBER: f64 = 1.345;
 const SHORT: f64 = 60.0;
 /// Weight of samples taken with another number of streams than the newest.
 const OTHER_STREAMS: f64 = 0.25;
+/// No disk loses more of its speed than this from its first byte to its last.
+const MOST_LOST: f64 = 0.85;
 /// Gauss-Newton rounds; the model is nearly linear and settles in three or four.
 const ROUNDS: usize = 8;
 /// Below these a pace counts as nothing: seconds a byte, seconds a file.
@@ -62,7 +64,7 @@ pub struct Prior {
     pub pace: [f64; 3],
     /// How far each may be off, as a share of it.
     pub spread: f64,
-    /// By what share the pace rises from the first byte of the source to the last.
+    /// What share of the speed is lost from the first byte of the source to the last.
     pub trend: f64,
     /// How far that may be off.
     pub trend_spread: f64,
@@ -73,7 +75,7 @@ pub struct Prior {
 pub struct Learned {
     /// Seconds a byte, a small file, a large file, at the source's first byte.
     pub pace: [f64; 3],
-    /// By what share the pace rises from the first byte to the last.
+    /// What share of the speed is lost from the first byte to the last.
     pub trend: f64,
     /// How much the four depend on each other and on what was not seen.
     pub covariance: [[f64; 4]; 4],
@@ -111,9 +113,8 @@ impl Sample {
 }
 
 impl Learned {
-    /// How much the pace has risen at a share of the source, from 0 to 1; never below a tenth.
     fn rise(&self, share: f64) -> f64 {
-        (1.0 + self.trend * share.clamp(0.0, 1.0)).max(0.1)
+        rise(self.trend, share.clamp(0.0, 1.0))
     }
 
     fn share(&self, bytes: f64) -> f64 {
@@ -139,7 +140,7 @@ impl Learned {
         let seconds = a * self.pace[0] + b * self.pace[1] + c * self.pace[2];
         (
             rise / self.rise(self.share(self.done)),
-            [a * rise, b * rise, c * rise, seconds * share],
+            [a * rise, b * rise, c * rise, seconds * share * rise * rise],
         )
     }
 
@@ -151,6 +152,13 @@ impl Learned {
             .sum();
         sum.max(0.0).sqrt()
     }
+}
+
+/// How much slower it is at a share of the source than at its start, where the speed falls evenly
+/// and `lost` is gone at the end. Disks at even angular speed and even density along the track
+/// lose half from rim to hub; the even fall lies close to that.
+fn rise(lost: f64, share: f64) -> f64 {
+    1.0 / (1.0 - lost * share).max(1.0 - MOST_LOST)
 }
 
 /// One sample, ready for the fit.
@@ -185,7 +193,7 @@ pub fn fit(samples: &[&Sample], prior: &Prior, whole: Bytes) -> Option<Learned> 
             return None;
         };
         state.pace = [a * scale[0], b * scale[1], c * scale[2]];
-        state.trend = trend.clamp(-0.9, 10.0);
+        state.trend = trend.clamp(-1.0, MOST_LOST);
         state.spreads(&mut points);
     }
     let covariance = rows.covariance();
@@ -290,7 +298,7 @@ impl State {
     }
 
     fn rise(&self, point: &Point) -> f64 {
-        (1.0 + self.trend * point.share).max(0.1)
+        rise(self.trend, point.share)
     }
 
     /// The linearised problem, each row relative to what is expected, whitened night by night,
@@ -338,7 +346,7 @@ impl State {
         let (flat, rise) = (self.flat(point), self.rise(point));
         let expected = flat * rise;
         let of = |c: usize| point.x[c] * scale[c] * rise / expected;
-        let slope = flat * point.share / expected;
+        let slope = point.share * rise;
         let at = self
             .pace
             .iter()

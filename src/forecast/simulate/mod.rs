@@ -15,7 +15,7 @@ use crate::forecast::windows::Windows;
 use crate::forecast::{Job, Range};
 use crate::moment::Moment;
 use crate::names::BatchName;
-use crate::units::Span;
+use crate::units::{Bytes, Span};
 use engine::{Engine, Period, Run, Track};
 
 /// Closed for longer than a weekend counts as a long gap, in seconds.
@@ -266,9 +266,9 @@ fn notes(jobs: &[Job], rates: &Rates, conditions: &Conditions, run: &Run) -> Vec
     let limits = conditions.windows.windows.iter().filter_map(|w| w.limit);
     let slowest = limits.map(|l| l.0).filter(|l| *l > 0).min();
     let mut notes = Vec::new();
-    for job in jobs.iter().filter(|job| job.largest > 0) {
+    for job in jobs.iter().filter(|job| job.largest > Bytes::ZERO) {
         let load = Load {
-            bytes: job.largest as f64,
+            bytes: job.largest.0 as f64,
             small: 0.0,
             large: 1.0,
         };

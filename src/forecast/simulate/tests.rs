@@ -279,7 +279,7 @@ fn empty_files_and_no_batches_at_all_have_answers() {
 #[test]
 fn a_file_longer_than_the_longest_opening_is_told() {
     let mut jobs = [job(1, 0, 1_000 * GB, false)];
-    jobs[0].largest = 1_000 * GB;
+    jobs[0].largest = Bytes(1_000 * GB);
     let got = simulate(
         &jobs,
         &rates(&[100_000_000]),
