@@ -389,3 +389,47 @@ proptest! {
         prop_assert!((end - (minute as f64 * 60.0 + left)).abs() < 0.01, "{} {}", end, minute);
     }
 }
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(96))]
+    #[test]
+    fn any_conditions_give_an_answer_in_order_or_say_why_there_is_none(
+        jobs in prop::collection::vec((0usize..4, 0u64..3_000, 0u64..50_000, any::<bool>()), 0..12),
+        read in prop::collection::vec(0u64..400, 1..3),
+        spec in prop::sample::select(vec![
+            "always", "mon-fri 19:00-07:00", "sun 02:30-03:15", "mon-sun 22:00-06:00 50 MB/s; tue 23:00-23:30 0 MB/s",
+            "sat,sun 00:00-24:00; mon-fri 12:00-12:01 1 MB/s",
+        ]),
+        order in prop::sample::select(vec![VerifyOrder::Beside, VerifyOrder::AfterNext, VerifyOrder::Alternate]),
+        runs_on in prop::sample::select(vec![RunsOn::Pool, RunsOn::Source, RunsOn::Between]),
+        link in prop::option::of(1u64..10_000),
+        spanning in any::<bool>(),
+        sources_together in any::<bool>(),
+    ) {
+        let jobs: Vec<Job> = jobs
+            .iter()
+            .enumerate()
+            .map(|(n, (source, gb, files, verify))| {
+                let small = Amount { files: *files, bytes: Bytes(*files * 1_000) };
+                let all = Amount { files: files + gb, bytes: Bytes(gb * GB + files * 1_000) };
+                Job::new(BatchName::numbered("2019", n as u32), *source, all, small, *verify)
+            })
+            .collect();
+        let mut r = Rates::defaults(read.len(), runs_on);
+        for (source, rate) in r.sources.iter_mut().zip(&read) {
+            source.read.rate = Rate(rate * 1_000_000);
+        }
+        let mut c = Conditions { spanning, verify: order, sources_together, ..conditions(spec) };
+        c.network = Network { link: link.map(|m| LinkSpeed(m * 1_000_000)), framing: Framing::default(), runs_on };
+        let got = simulate(&jobs, &r, &c, at(NOW));
+        prop_assert_eq!(got.never.is_none(), got.finish.likely.is_some());
+        for (job, batch) in jobs.iter().zip(&got.batches) {
+            prop_assert!(got.never.is_some() || batch.end.likely.is_some());
+            prop_assert!(batch.copy_start <= batch.copy_end.likely || batch.copy_end.likely.is_none());
+            prop_assert!(!job.verify || batch.copy_end.likely <= batch.end.likely || batch.end.likely.is_none());
+            prop_assert!(batch.end.likely <= got.finish.likely || got.finish.likely.is_none());
+            prop_assert!(job.amount.files == 0 || batch.seconds.low > Span(0));
+            prop_assert!(batch.seconds.low <= batch.seconds.likely && batch.seconds.likely <= batch.seconds.high);
+        }
+    }
+}
