@@ -108,6 +108,8 @@ pub struct Start {
     pub started: Moment,
     /// The type of the mount as the kernel names it: `ext4`, `nfs4`, `cifs`.
     pub mount_type: String,
+    /// Names the mount's life: another word after a restart or remount. Compared, never parsed.
+    pub session: String,
     /// How far its inode numbers can be trusted.
     pub inodes: InodeClass,
     /// Stands for the rules the scan goes by (what is not entered, what is crossed). Parts that

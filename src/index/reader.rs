@@ -248,10 +248,9 @@ impl Folders {
         let mut folders = self.store.read(self.next)?.into_iter();
         self.next += 1;
         if goes_on {
-            match (self.ready.back_mut(), folders.next()) {
-                (Some(open), Some(more)) => open.append(more),
-                // Started in the middle of a folder that is not wanted.
-                _ => {}
+            // Without an open folder the stream began in the middle of one that is not wanted.
+            if let (Some(open), Some(more)) = (self.ready.back_mut(), folders.next()) {
+                open.append(more);
             }
         }
         self.ready.extend(folders);

@@ -29,6 +29,8 @@ pub(super) struct RawSegment {
     pub totals: [u64; 8],
     pub boundaries: Vec<Vec<u8>>,
     pub not_entered: Vec<(Vec<u8>, String)>,
+    /// Not to be used again by a scan that goes on.
+    pub once: bool,
 }
 
 /// What is known at the start.
@@ -39,6 +41,7 @@ pub(super) struct RawStart {
     pub root_entry: RawEntry,
     pub started: (i64, u32),
     pub mount_type: String,
+    pub session: String,
     pub inodes: u8,
     pub rules: String,
     pub tool: String,
@@ -101,6 +104,7 @@ pub(super) fn raw_start(start: &Start) -> RawStart {
         },
         started: raw_moment(start.started),
         mount_type: start.mount_type.clone(),
+        session: start.session.clone(),
         inodes: match start.inodes {
             InodeClass::Unknown => 0,
             InodeClass::Stable => 1,
@@ -139,6 +143,7 @@ pub(super) fn start_of(raw: &RawStart) -> Start {
         },
         started: moment(raw.started),
         mount_type: raw.mount_type.clone(),
+        session: raw.session.clone(),
         inodes: match raw.inodes {
             1 => InodeClass::Stable,
             2 => InodeClass::Session,

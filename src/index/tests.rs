@@ -52,6 +52,7 @@ fn start() -> Start {
         root_entry: folder_entry(),
         started: Moment::from_seconds(1_800_000_000),
         mount_type: "nfs4".into(),
+        session: "b 7".into(),
         inodes: Default::default(),
         rules: "snapshots".into(),
         tool: "poolward 0.1.0".into(),
@@ -75,7 +76,7 @@ fn top_of(path: &RelPath) -> Vec<Vec<u8>> {
 }
 
 /// Writes all segments but those in `without`, in the order that `tops` gives.
-fn write_segments(writer: &IndexWriter, tree: &Tree, without: &BTreeSet<Vec<Vec<u8>>>) {
+fn write_segments(writer: &Arc<IndexWriter>, tree: &Tree, without: &BTreeSet<Vec<Vec<u8>>>) {
     let mut segments: BTreeMap<Vec<Vec<u8>>, Vec<Folder>> = BTreeMap::new();
     for (path, children) in tree.iter().rev() {
         segments

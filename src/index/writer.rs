@@ -28,6 +28,9 @@ const MOST_BUFFERED: usize = 1_500_000;
 /// A run is not set aside below this, so that merging stays cheap.
 const LEAST_RUN: usize = 65_536;
 
+/// Entries that are encoded once more for a checkpoint.
+const MOST_CHECKPOINT: usize = 100_000;
+
 /// Writes one index.
 pub struct IndexWriter {
     path: PathBuf,
@@ -42,8 +45,8 @@ pub struct IndexWriter {
 }
 
 /// Takes the folders of one segment, from several threads at once.
-pub struct SegmentWriter<'w> {
-    writer: &'w IndexWriter,
+pub struct SegmentWriter {
+    writer: Arc<IndexWriter>,
     tops: Vec<Vec<u8>>,
     state: Mutex<State>,
 }
@@ -58,6 +61,7 @@ struct State {
     totals: Totals,
     boundaries: Vec<Vec<u8>>,
     not_entered: Vec<(Vec<u8>, String)>,
+    once: bool,
 }
 
 /// Where runs wait; the file has no name and goes with us.
@@ -74,7 +78,12 @@ impl IndexWriter {
     ///
     /// # Errors
     /// Another scan that holds the parts; a folder that cannot be written.
-    pub fn begin(path: &Path, parts: &Path, mut start: Start, resume: bool) -> Result<IndexWriter, Trouble> {
+    pub fn begin(
+        path: &Path,
+        parts: &Path,
+        mut start: Start,
+        resume: bool,
+    ) -> Result<Arc<IndexWriter>, Trouble> {
         let mut file = Parts::open(parts)?;
         let found = if resume {
             parts::read(&file.file, parts)?
@@ -92,7 +101,7 @@ impl IndexWriter {
                 Segments::new()
             }
         };
-        Ok(IndexWriter {
+        Ok(Arc::new(IndexWriter {
             path: path.to_path_buf(),
             start,
             parts: Mutex::new(file),
@@ -105,14 +114,15 @@ impl IndexWriter {
                 file: Mutex::new(None),
                 end: AtomicU64::new(0),
             },
-        })
+        }))
     }
 
     /// With another bound on what is held in memory.
     #[cfg(test)]
-    pub(super) fn with_most_buffered(mut self, entries: usize) -> IndexWriter {
-        self.most_buffered = entries;
-        self
+    pub(super) fn with_most_buffered(self: Arc<Self>, entries: usize) -> Arc<IndexWriter> {
+        let mut writer = Arc::into_inner(self).unwrap();
+        writer.most_buffered = entries;
+        Arc::new(writer)
     }
 
     /// What was known at the start; of a scan gone on with, since when it runs.
@@ -123,7 +133,7 @@ impl IndexWriter {
     /// Takes over the segment of these top-level folders where an interrupted scan has finished
     /// it, and says what it holds.
     pub fn take_kept(&self, tops: &[Vec<u8>]) -> Option<Totals> {
-        let segment = locked(&self.kept).remove(tops)?;
+        let segment = locked(&self.kept).remove(tops).filter(|segment| !segment.once)?;
         let totals = table::totals(&segment.totals);
         locked(&self.finished).insert(segment.tops.clone(), segment);
         Some(totals)
@@ -131,9 +141,9 @@ impl IndexWriter {
 
     /// Opens the segment of these top-level folders, in byte order; of none: the root's own
     /// listing.
-    pub fn segment(&self, tops: Vec<Vec<u8>>) -> SegmentWriter<'_> {
+    pub fn segment(self: &Arc<Self>, tops: Vec<Vec<u8>>) -> SegmentWriter {
         SegmentWriter {
-            writer: self,
+            writer: Arc::clone(self),
             tops,
             state: Mutex::new(State::default()),
         }
@@ -143,7 +153,7 @@ impl IndexWriter {
     ///
     /// # Errors
     /// A disk that refuses.
-    pub fn keep_parts(self) -> Result<(), Trouble> {
+    pub fn keep_parts(self: Arc<Self>) -> Result<(), Trouble> {
         let parts = locked(&self.parts);
         let synced = parts.file.sync_all();
         synced.map_err(|e| reader::cannot("write", &parts.path, &e))
@@ -154,7 +164,7 @@ impl IndexWriter {
     ///
     /// # Errors
     /// A disk that is full or refuses; the parts stay.
-    pub fn finish(self, ended: Moment) -> Result<Index, Trouble> {
+    pub fn finish(self: Arc<Self>, ended: Moment) -> Result<Index, Trouble> {
         let side = with_suffix(&self.path, ".part");
         self.write_sealed(&side, ended)
             .map_err(|e| reader::cannot("write", &side, &e))?;
@@ -192,7 +202,7 @@ impl IndexWriter {
     }
 }
 
-impl SegmentWriter<'_> {
+impl SegmentWriter {
     /// Adds a folder whose listing is whole.
     ///
     /// # Errors
@@ -244,6 +254,38 @@ impl SegmentWriter<'_> {
             .push((folder.path.as_bytes().to_vec(), folder.rule));
     }
 
+    /// A scan that goes on after an interruption is to look at this segment again.
+    pub fn never_keep(&self) {
+        locked(&self.state).once = true;
+    }
+
+    /// Puts what is there so far into the parts, for those who read them after an interruption,
+    /// unless that would cost as much as the scan itself.
+    ///
+    /// # Errors
+    /// A disk that is full or refuses.
+    pub fn checkpoint(&self) -> Result<(), Trouble> {
+        let state = locked(&self.state);
+        if state.buffered > MOST_CHECKPOINT || !state.runs.is_empty() {
+            return Ok(());
+        }
+        let mut copy = State {
+            folders: state.folders.clone(),
+            ..State::default()
+        };
+        let totals = state.totals;
+        drop(state);
+        let blocks = self.encode(&mut copy)?;
+        locked(&self.writer.parts).add_segment(&RawSegment {
+            tops: self.tops.clone(),
+            blocks,
+            totals: table::raw_totals(&totals),
+            boundaries: Vec::new(),
+            not_entered: Vec::new(),
+            once: true,
+        })
+    }
+
     /// Ends the segment: from now on an interrupted scan need not look there again.
     ///
     /// # Errors
@@ -259,6 +301,7 @@ impl SegmentWriter<'_> {
             totals: table::raw_totals(&state.totals),
             boundaries: state.boundaries,
             not_entered: state.not_entered,
+            once: state.once,
         };
         locked(&self.writer.parts).add_segment(&segment)?;
         locked(&self.writer.finished).insert(self.tops.clone(), segment);
