@@ -60,6 +60,16 @@ impl Folder {
         }
     }
 
+    /// A folder without entries so far, with room for some.
+    pub fn with_room(path: RelPath, entries: usize, name_bytes: usize) -> Folder {
+        Folder {
+            path,
+            names: Vec::with_capacity(name_bytes),
+            rows: Vec::with_capacity(entries),
+            extras: Vec::new(),
+        }
+    }
+
     /// Where it lies below the source's root.
     pub fn path(&self) -> &RelPath {
         &self.path

@@ -49,6 +49,11 @@ impl Names {
         self.items.len()
     }
 
+    /// Bytes of all names, each with its end.
+    pub fn byte_len(&self) -> usize {
+        self.bytes.len()
+    }
+
     pub fn push(&mut self, name: &[u8], kind: EntryKind) {
         self.items.push((self.bytes.len(), kind));
         self.bytes.extend_from_slice(name);

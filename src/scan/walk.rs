@@ -106,6 +106,9 @@ impl Segment {
     }
 }
 
+/// The handle of an examined folder, where there are few enough of them, and what to enter next.
+type Examined = (Option<Arc<Handle>>, Vec<Child>);
+
 /// A folder within a listing that is to be entered.
 pub(super) struct Child {
     pub name: Vec<u8>,
@@ -203,7 +206,7 @@ impl Walk {
 
     /// Opens the folder, makes sure that it is the one that was seen, and takes in what it holds.
     /// `None`: stopped meanwhile. A handle comes back where there are few enough of them.
-    fn open_and_examine(&self, task: &Task) -> Result<Option<(Option<Arc<Handle>>, Vec<Child>)>, String> {
+    fn open_and_examine(&self, task: &Task) -> Result<Option<Examined>, String> {
         if task.path.as_bytes().len() > MOST_PATH_BYTES {
             return Err("its path is over a mebibyte long: the file system holds a loop".into());
         }
@@ -235,7 +238,7 @@ impl Walk {
         for depth in 0..path.depth() {
             let above = path.prefix(depth).unwrap_or_default();
             let place = look::open_below(&self.root.fd, above.as_bytes())
-                .and_then(|fd| look::look_at_open(fd))
+                .and_then(look::look_at_open)
                 .map_err(look::words)?;
             if place.1.same_folder(here) {
                 return Err(format!("a loop: it shows {above}, in which it lies"));
@@ -329,7 +332,7 @@ impl Walk {
     /// Looks at some entries of a folder, one after the other.
     fn look_at(&self, dir: &OwnedFd, path: &RelPath, names: &Names) -> Part {
         let mut part = Part {
-            folder: Folder::new(path.clone()),
+            folder: Folder::with_room(path.clone(), names.len(), names.byte_len()),
             folders: Vec::new(),
         };
         let mut bytes = 0u64;
