@@ -63,6 +63,15 @@ pub struct NotEntered {
     pub rule: String,
 }
 
+/// A folder that was listed twice and did not show the same number of names.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Uneven {
+    /// The folder.
+    pub folder: RelPath,
+    /// Names the first time and the second.
+    pub names: (u64, u64),
+}
+
 /// Entries by sort, and their bytes. Names are counted: a file with two names counts twice.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Totals {
@@ -130,6 +139,11 @@ pub struct Header {
     pub not_entered: Vec<NotEntered>,
     /// Folders where another file system begins, not entered, in byte order.
     pub boundaries: Vec<RelPath>,
+    /// Whether all folders were counted twice.
+    pub recounted: bool,
+    /// Where the counts differ: the folder changes, or the server lists it incompletely, so
+    /// nothing may be concluded from a name that is missing there. In byte order.
+    pub uneven: Vec<Uneven>,
     /// Entries in all.
     pub totals: Totals,
     /// Whether every segment is there.

@@ -171,6 +171,7 @@ fn open_parts(file: File, path: &Path) -> Result<Index, Trouble> {
         ended: found.start.started,
         start: found.start,
         complete: false,
+        uneven: None,
         segments: found.segments.into_values().collect(),
     };
     assemble(file, path, table, found.digest)

@@ -2,7 +2,7 @@
 
 use crate::entry::{Entry, EntryKind};
 use crate::index::block::CODING;
-use crate::index::{Header, InodeClass, NotEntered, Start, Totals};
+use crate::index::{Header, InodeClass, NotEntered, Start, Totals, Uneven};
 use crate::moment::Moment;
 use crate::names::{RelPath, SourceName};
 use crate::units::{Amount, Bytes};
@@ -65,6 +65,8 @@ pub(super) struct RawTable {
     pub start: RawStart,
     pub ended: (i64, u32),
     pub complete: bool,
+    /// Folders whose two counts differ; absent where nothing was counted twice.
+    pub uneven: Option<Vec<(Vec<u8>, u64, u64)>>,
     pub segments: Vec<RawSegment>,
 }
 
@@ -201,9 +203,17 @@ pub(super) fn header_of(table: &RawTable) -> Option<Header> {
         ended: moment(table.ended),
         not_entered: Vec::new(),
         boundaries: Vec::new(),
+        recounted: table.uneven.is_some(),
+        uneven: Vec::new(),
         totals: Totals::default(),
         complete: table.complete,
     };
+    for (folder, first, second) in table.uneven.iter().flatten() {
+        header.uneven.push(Uneven {
+            folder: RelPath::new(folder.clone()).ok()?,
+            names: (*first, *second),
+        });
+    }
     for segment in &table.segments {
         header.totals.add(&totals(&segment.totals));
         for path in &segment.boundaries {

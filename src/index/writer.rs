@@ -10,7 +10,7 @@ use crate::index::folder::{Folder, folder_order};
 use crate::index::parts::{self, Parts, Segments};
 use crate::index::reader::{self, Folders, Index, MAGIC, Store, VERSION};
 use crate::index::table::{self, BlockRef, RawSegment, RawTable};
-use crate::index::{NotEntered, Totals};
+use crate::index::{NotEntered, Totals, Uneven};
 use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::trouble::Trouble;
@@ -39,6 +39,7 @@ pub struct IndexWriter {
     finished: Mutex<Segments>,
     /// Segments of an interrupted scan that may be used again.
     kept: Mutex<Segments>,
+    uneven: Mutex<Option<Vec<(Vec<u8>, u64, u64)>>>,
     buffered: AtomicUsize,
     most_buffered: usize,
     scratch: Scratch,
@@ -107,6 +108,7 @@ impl IndexWriter {
             parts: Mutex::new(file),
             finished: Mutex::new(Segments::new()),
             kept: Mutex::new(kept),
+            uneven: Mutex::new(None),
             buffered: AtomicUsize::new(0),
             most_buffered: MOST_BUFFERED,
             scratch: Scratch {
@@ -147,6 +149,12 @@ impl IndexWriter {
             tops,
             state: Mutex::new(State::default()),
         }
+    }
+
+    /// Notes that all folders were counted twice, and where the counts differ.
+    pub fn counted_twice(&self, uneven: &[Uneven]) {
+        let raw = |u: &Uneven| (u.folder.as_bytes().to_vec(), u.names.0, u.names.1);
+        *locked(&self.uneven) = Some(uneven.iter().map(raw).collect());
     }
 
     /// Ends an interrupted scan: what is finished is made durable in the parts file.
@@ -193,6 +201,7 @@ impl IndexWriter {
             start: table::raw_start(&self.start),
             ended: table::raw_moment(ended),
             complete: true,
+            uneven: locked(&self.uneven).clone(),
             segments,
         });
         let table = table.map_err(std::io::Error::other)?;

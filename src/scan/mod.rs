@@ -8,6 +8,7 @@ mod gentle;
 mod inodes;
 mod look;
 mod mounts;
+mod recount;
 mod walk;
 
 #[cfg(test)]
@@ -60,6 +61,9 @@ pub struct ScanRequest {
     pub gentle: bool,
     /// Threads; by default by the kind of the mount.
     pub threads: Option<usize>,
+    /// Count the names of all folders twice; by default on network mounts, where servers have been
+    /// seen to leave names out of long listings.
+    pub recount: Option<bool>,
     /// Go on with the parts of an interrupted scan.
     pub resume: bool,
     /// Entries of the scan before, for the share done.
@@ -125,7 +129,8 @@ pub fn scan(
         tool: concat!("poolward ", env!("CARGO_PKG_VERSION")).into(),
     };
     let writer = IndexWriter::begin(&request.index, &request.parts, start, request.resume)?;
-    let walk = Arc::new(new_walk(request, fd, mounts::is_network(&mount.kind)));
+    let network = mounts::is_network(&mount.kind);
+    let walk = Arc::new(new_walk(request, fd, network));
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(threads)
         // A thread that waits for others of its folder may take up a folder meanwhile.
@@ -135,7 +140,12 @@ pub fn scan(
         .map_err(|e| Trouble::stopped("no-threads", format!("cannot start {threads} threads: {e}")))?;
     let root = Arc::new(Segment::new(&writer, Vec::new()));
     let kept = watched(&walk, request, began, progress, stop, || {
-        pool.install(|| walk_all(&walk, &writer, &root, &place))
+        let kept = pool.install(|| walk_all(&walk, &writer, &root, &place))?;
+        if let Some(counts) = walk.counts.as_ref().filter(|_| !walk.is_stopped()) {
+            let uneven = recount::recount(&request.root, counts, threads, || walk.is_stopped());
+            writer.counted_twice(&uneven);
+        }
+        Ok(kept)
     });
     let end = |result: Result<usize, Trouble>| {
         // Of an interrupted scan the root's listing is kept as well, for those who read the parts.
@@ -276,6 +286,10 @@ fn new_walk(request: &ScanRequest, root: rustix::fd::OwnedFd, network: bool) -> 
         } else {
             Lister::Handle
         },
+        counts: request
+            .recount
+            .unwrap_or(network && !request.gentle)
+            .then(Arc::default),
         chunk: if network { 32 } else { 1_024 },
         most_handles: (limit.unwrap_or(4_096) as usize / 2).min(4_096),
         handles,
@@ -283,7 +297,6 @@ fn new_walk(request: &ScanRequest, root: rustix::fd::OwnedFd, network: bool) -> 
         entries: AtomicU64::new(0),
         bytes: AtomicU64::new(0),
         folder: Mutex::new(RelPath::root()),
-        segments_done: AtomicUsize::new(0),
         trouble: Mutex::new(None),
     }
 }

@@ -1,5 +1,5 @@
 use crate::entry::{EntryKind, Identity, Listing};
-use crate::index::{Index, InodeClass};
+use crate::index::{Index, InodeClass, Uneven};
 use crate::moment::Moment;
 use crate::names::{RelPath, SourceName};
 use crate::scan::{InodeLook, Progress, ScanOutcome, ScanRequest, classify_inodes, look, scan};
@@ -49,6 +49,7 @@ fn request(root: &Path, beside: &Path) -> ScanRequest {
         cross: Vec::new(),
         gentle: false,
         threads: Some(4),
+        recount: None,
         resume: true,
         expected_entries: None,
         inodes: InodeClass::Unknown,
@@ -448,4 +449,28 @@ fn the_second_look_finds_the_files_of_the_first() {
     assert!(first.files.len() > 10);
     assert_eq!(first, second);
     assert_eq!(classify_inodes(&first, &second), InodeClass::Session);
+}
+
+#[test]
+fn a_folder_that_does_not_show_the_same_names_twice_is_named() {
+    let mut bench = bench();
+    awkward_tree(&bench.root);
+    bench.request.recount = Some(true);
+    let index = run(&bench.request).unwrap().index;
+    assert!(index.header().recounted);
+    assert_eq!(index.header().uneven, []);
+    // A file appears after its folder was listed: the rule is asked about `lines` later on.
+    let root = bench.root.clone();
+    bench.request.never_enter = Arc::new(move |folder, name| {
+        if folder.as_bytes() == b"acorn" && name == b"clips" {
+            fs::write(root.join("acorn/late"), b"").unwrap();
+        }
+        None
+    });
+    let index = run(&bench.request).unwrap().index;
+    let uneven = Uneven {
+        folder: rel("acorn"),
+        names: (3, 4),
+    };
+    assert_eq!(index.header().uneven, [uneven]);
 }

@@ -6,6 +6,7 @@ use crate::entry::EntryKind;
 use crate::index::{Folder, IndexWriter, NotEntered, SegmentWriter};
 use crate::names::RelPath;
 use crate::scan::look::{self, Names, Place};
+use crate::scan::recount::Counts;
 use crate::trouble::Trouble;
 use rayon::Scope;
 use rustix::fd::OwnedFd;
@@ -37,13 +38,14 @@ pub(super) struct Walk {
     pub lister: Lister,
     /// Entries looked at by one thread in one go within a folder.
     pub chunk: usize,
+    /// Set where all folders are to be counted twice.
+    pub counts: Option<Arc<Counts>>,
     pub most_handles: usize,
     pub handles: Arc<AtomicUsize>,
     pub stopped: AtomicBool,
     pub entries: AtomicU64,
     pub bytes: AtomicU64,
     pub folder: Mutex<RelPath>,
-    pub segments_done: AtomicUsize,
     pub trouble: Mutex<Option<Trouble>>,
 }
 
@@ -181,7 +183,6 @@ impl Walk {
             if let Err(trouble) = segment.writer.finish() {
                 self.fail(trouble);
             }
-            self.segments_done.fetch_add(1, Ordering::Relaxed);
         }
     }
 
@@ -276,6 +277,9 @@ impl Walk {
         let children = children
             .filter_map(|(name, seen)| self.admit(path, here, segment, name, seen))
             .collect();
+        if let Some(counts) = &self.counts {
+            counts.note(path, folder.len());
+        }
         if let Err(trouble) = segment.writer.push(folder) {
             self.fail(trouble);
             return Ok(None);

@@ -31,6 +31,7 @@ fn main() {
         cross: Vec::new(),
         gentle: args.iter().any(|a| a == "--gentle"),
         threads: value("--threads").map(|n| n.parse().expect("a number")),
+        recount: args.iter().any(|a| a == "--recount").then_some(true),
         resume: false,
         expected_entries: None,
         inodes: InodeClass::Unknown,
