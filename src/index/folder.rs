@@ -6,11 +6,7 @@ use crate::index::Totals;
 use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::units::{Amount, Bytes};
-use rayon::slice::ParallelSliceMut;
 use std::cmp::Ordering;
-
-/// From this many entries on a folder is sorted by several threads.
-const MANY: usize = 20_000;
 
 /// The facts of one entry in fixed width; what few entries have stands in [`Extra`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -206,11 +202,7 @@ impl Folder {
                 .then_with(|| name(a.1)[common..].cmp(&name(b.1)[common..]))
                 .then(a.1.cmp(&b.1))
         };
-        if keyed.len() < MANY {
-            keyed.sort_unstable_by(by);
-        } else {
-            keyed.par_sort_unstable_by(by);
-        }
+        keyed.sort_unstable_by(by);
         keyed.into_iter().map(|(_, at)| at).collect()
     }
 
@@ -291,7 +283,7 @@ impl Folder {
 }
 
 /// The first eight bytes as a number that orders as they do; shorter names come first.
-fn leading(name: &[u8]) -> u64 {
+pub(super) fn leading(name: &[u8]) -> u64 {
     let mut bytes = [0u8; 8];
     let length = name.len().min(8);
     bytes[..length].copy_from_slice(&name[..length]);

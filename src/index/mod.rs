@@ -23,6 +23,7 @@ mod block;
 mod columns;
 mod cutter;
 mod folder;
+mod join;
 mod parts;
 mod reader;
 mod table;

@@ -59,6 +59,9 @@ pub(super) struct RawEntry {
     pub error: Option<String>,
 }
 
+/// A folder and its two counts.
+pub(super) type RawUneven = (Vec<u8>, u64, u64);
+
 /// The table.
 #[derive(Debug, Clone, PartialEq, Eq, Encode, Decode)]
 pub(super) struct RawTable {
@@ -66,7 +69,7 @@ pub(super) struct RawTable {
     pub ended: (i64, u32),
     pub complete: bool,
     /// Folders whose two counts differ; absent where nothing was counted twice.
-    pub uneven: Option<Vec<(Vec<u8>, u64, u64)>>,
+    pub uneven: Option<Vec<RawUneven>>,
     pub segments: Vec<RawSegment>,
 }
 

@@ -257,6 +257,27 @@ proptest! {
         }
     }
 
+    /// The oracle is a map by name, filled in the order of arrival.
+    #[test]
+    fn parts_are_joined_in_byte_order(parts in prop::collection::vec(prop::collection::vec((any_name(), any_entry()), 0..9), 0..6)) {
+        let mut expected: BTreeMap<Vec<u8>, Vec<Entry>> = BTreeMap::new();
+        let folders = parts.iter().map(|part| {
+            let mut folder = Folder::new(rel("x"));
+            for (name, entry) in part {
+                folder.push(name, entry.clone());
+                expected.entry(name.clone()).or_default().push(entry.clone());
+            }
+            folder
+        });
+        let folders: Vec<Folder> = folders.collect();
+        let joined = Folder::join(rel("x"), folders).listing();
+        let names: Vec<&Vec<u8>> = joined.children.iter().map(|c| &c.name).collect();
+        prop_assert_eq!(names, expected.keys().collect::<Vec<_>>());
+        for child in &joined.children {
+            prop_assert!(expected[&child.name].contains(&child.entry));
+        }
+    }
+
     #[test]
     fn columns_hold_any_numbers(values in prop::collection::vec(any::<u64>(), 0..200)) {
         prop_assert_eq!(RawColumn::pack(&values).unpack(), Some(values));

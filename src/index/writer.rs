@@ -9,7 +9,7 @@ use crate::index::cutter::Cutter;
 use crate::index::folder::{Folder, folder_order};
 use crate::index::parts::{self, Parts, Segments};
 use crate::index::reader::{self, Folders, Index, MAGIC, Store, VERSION};
-use crate::index::table::{self, BlockRef, RawSegment, RawTable};
+use crate::index::table::{self, BlockRef, RawSegment, RawTable, RawUneven};
 use crate::index::{NotEntered, Totals, Uneven};
 use crate::moment::Moment;
 use crate::names::RelPath;
@@ -39,7 +39,7 @@ pub struct IndexWriter {
     finished: Mutex<Segments>,
     /// Segments of an interrupted scan that may be used again.
     kept: Mutex<Segments>,
-    uneven: Mutex<Option<Vec<(Vec<u8>, u64, u64)>>>,
+    uneven: Mutex<Option<Vec<RawUneven>>>,
     buffered: AtomicUsize,
     most_buffered: usize,
     scratch: Scratch,

@@ -253,7 +253,7 @@ fn a_folder_that_may_not_be_read_is_unknown_and_not_empty() {
     let bench = bench();
     for shut in ["acorn/shut", "top-shut"] {
         fs::create_dir_all(bench.root.join(shut)).unwrap();
-        fs::set_permissions(bench.root.join(shut), fs::Permissions::from_mode(0)).unwrap();
+        fs::set_permissions(bench.root.join(shut), fs::Permissions::from_mode(0o0)).unwrap();
     }
     if fs::read_dir(bench.root.join("top-shut")).is_ok() {
         println!("skipped: this user may read everything");

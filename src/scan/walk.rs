@@ -258,19 +258,15 @@ impl Walk {
         segment: &Segment,
     ) -> Result<Option<Vec<Child>>, String> {
         let parts = self.look_at_all(dir, path).map_err(look::words)?;
-        let mut folder = Folder::new(path.clone());
-        let mut folders = Vec::new();
+        let (mut pieces, mut folders) = (Vec::with_capacity(parts.len()), Vec::new());
         for part in parts {
             folders.extend(part.folders);
-            if folder.is_empty() {
-                folder = part.folder;
-            } else {
-                folder.append(part.folder);
-            }
+            pieces.push(part.folder);
         }
         if self.is_stopped() {
             return Ok(None);
         }
+        let folder = Folder::join(path.clone(), pieces);
         folders.sort_unstable_by(|a, b| a.0.cmp(&b.0));
         folders.dedup_by(|a, b| a.0 == b.0);
         let children = folders.into_iter();
