@@ -11,6 +11,9 @@ use std::sync::Arc;
 /// Entries in a full block. An empty folder counts as one.
 pub(super) const BLOCK_ENTRIES: usize = 32_768;
 
+/// The same in a run set aside: while runs are merged, two blocks of each are in memory.
+pub(super) const RUN_ENTRIES: usize = 4_096;
+
 /// This many full blocks are encoded at once, by as many threads as there are.
 const AT_ONCE: usize = 32;
 
@@ -25,16 +28,18 @@ pub(super) struct Cutter<S> {
     full: Vec<Vec<Piece>>,
     open: Vec<Piece>,
     filled: usize,
+    block: usize,
     store: S,
 }
 
 impl<S: FnMut(Encoded) -> Result<(), Trouble>> Cutter<S> {
-    /// With nothing in it.
-    pub fn new(store: S) -> Cutter<S> {
+    /// With nothing in it; `block` entries fill a block.
+    pub fn new(block: usize, store: S) -> Cutter<S> {
         Cutter {
             full: Vec::new(),
             open: Vec::new(),
             filled: 0,
+            block,
             store,
         }
     }
@@ -43,7 +48,7 @@ impl<S: FnMut(Encoded) -> Result<(), Trouble>> Cutter<S> {
     pub fn push(&mut self, folder: Arc<Folder>) -> Result<(), Trouble> {
         let mut from = 0;
         loop {
-            let room = (BLOCK_ENTRIES - self.filled).min(folder.len() - from);
+            let room = (self.block - self.filled).min(folder.len() - from);
             let rows = from..from + room;
             from = rows.end;
             self.filled += room.max(1);
@@ -51,7 +56,7 @@ impl<S: FnMut(Encoded) -> Result<(), Trouble>> Cutter<S> {
                 folder: Arc::clone(&folder),
                 rows,
             });
-            if self.filled >= BLOCK_ENTRIES {
+            if self.filled >= self.block {
                 self.close()?;
             }
             if from == folder.len() {

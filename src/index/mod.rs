@@ -24,11 +24,14 @@ mod columns;
 mod cutter;
 mod folder;
 mod join;
+mod merge;
 mod parts;
 mod reader;
 mod table;
 mod writer;
 
+#[cfg(test)]
+mod outside_tests;
 #[cfg(test)]
 mod tests;
 

@@ -240,6 +240,17 @@ impl Folders {
         }
     }
 
+    /// The path of the next folder, without decoding all of a long one.
+    pub fn next_path(&mut self) -> Option<Result<&[u8], Trouble>> {
+        if self.ready.is_empty() && !self.failed {
+            if let Err(trouble) = self.load() {
+                self.failed = true;
+                return Some(Err(trouble));
+            }
+        }
+        self.ready.front().map(|folder| Ok(folder.path().as_bytes()))
+    }
+
     /// Decodes the next block, joining its first folder to one it goes on with.
     fn load(&mut self) -> Result<bool, Trouble> {
         let Some(place) = self.store.blocks.get(self.next) else {

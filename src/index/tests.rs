@@ -1,5 +1,5 @@
 use crate::entry::{Entry, EntryKind, Listing, Named};
-use crate::index::block::{self, Piece, RawBlock};
+use crate::index::block::{self, Piece};
 use crate::index::columns::RawColumn;
 use crate::index::cutter::BLOCK_ENTRIES;
 use crate::index::{Folder, Index, IndexWriter, NotEntered, Start};
@@ -13,9 +13,9 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// A tree as plain maps: the oracle.
-type Tree = BTreeMap<RelPath, BTreeMap<Vec<u8>, Entry>>;
+pub(super) type Tree = BTreeMap<RelPath, BTreeMap<Vec<u8>, Entry>>;
 
-fn rel(path: &str) -> RelPath {
+pub(super) fn rel(path: &str) -> RelPath {
     RelPath::new(path).unwrap()
 }
 
@@ -59,7 +59,7 @@ fn start() -> Start {
     }
 }
 
-fn folder_of(path: &RelPath, children: &BTreeMap<Vec<u8>, Entry>) -> Folder {
+pub(super) fn folder_of(path: &RelPath, children: &BTreeMap<Vec<u8>, Entry>) -> Folder {
     let mut folder = Folder::new(path.clone());
     // Backwards, so that sorting has something to do.
     for (name, entry) in children.iter().rev() {
@@ -134,7 +134,7 @@ fn refused(path: &Path) -> Trouble {
     }
 }
 
-fn small_tree() -> Tree {
+pub(super) fn small_tree() -> Tree {
     let mut tree = Tree::new();
     tree.insert(
         rel(""),
@@ -487,82 +487,4 @@ fn what_failed_and_what_was_not_entered_is_kept() {
         assert_eq!(index.header().not_entered, [rule]);
         assert_eq!(index.header().totals.files.files, 4);
     }
-}
-
-/// The bytes of a block as an independent decoder of the same encoding reads them. Only the
-/// layout is repeated here, no code of ours takes part.
-mod outside {
-    use wincode::SchemaRead;
-
-    #[derive(SchemaRead)]
-    pub struct Plane {
-        pub form: u8,
-        pub length: u64,
-        pub bytes: Vec<u8>,
-    }
-
-    #[derive(SchemaRead)]
-    pub struct Column {
-        pub count: u64,
-        pub planes: Vec<Plane>,
-    }
-
-    #[derive(SchemaRead)]
-    pub struct Text {
-        pub shared: Column,
-        pub lengths: Column,
-        pub rest: Plane,
-    }
-
-    #[derive(SchemaRead)]
-    pub struct Block {
-        pub folders: Text,
-        pub counts: Column,
-        pub names: Text,
-        pub kinds: Column,
-        pub sizes: Column,
-        pub others: [Column; 14],
-        pub extra_rows: Column,
-        pub extra_forms: Column,
-        pub targets: Text,
-        pub errors: Text,
-    }
-}
-
-#[test]
-fn an_independent_decoder_reads_the_same_block() {
-    let tree = small_tree();
-    let mut folder = folder_of(&rel("acorn"), &tree[&rel("acorn")]);
-    folder.sort();
-    let rows = 0..folder.len();
-    let bytes = block::encode(&[Piece {
-        folder: Arc::new(folder),
-        rows,
-    }])
-    .unwrap();
-    let (ours, _): (RawBlock, usize) = bincode::decode_from_slice(&bytes, block::CODING).unwrap();
-    let theirs: outside::Block = wincode::deserialize(&bytes).unwrap();
-    assert_eq!(theirs.folders.rest.bytes, b"acorn");
-    assert_eq!(theirs.names.rest.bytes, b"IMG_0001.JPG2.JPGsub");
-    assert_eq!(theirs.sizes.count, 3);
-    let planes = |column: &outside::Column| -> Vec<(u8, u64, Vec<u8>)> {
-        column
-            .planes
-            .iter()
-            .map(|p| (p.form, p.length, p.bytes.clone()))
-            .collect()
-    };
-    let own = |column: &RawColumn| -> Vec<(u8, u64, Vec<u8>)> {
-        column
-            .planes
-            .iter()
-            .map(|p| (p.form, p.length, p.bytes.clone()))
-            .collect()
-    };
-    assert_eq!(planes(&theirs.sizes), own(&ours.sizes));
-    assert_eq!(planes(&theirs.kinds), own(&ours.kinds));
-    assert_eq!(planes(&theirs.others[13]), own(&ours.gids));
-    assert_eq!(planes(&theirs.counts), own(&ours.counts));
-    assert_eq!((theirs.extra_rows.count, theirs.extra_forms.count), (0, 0));
-    assert_eq!((theirs.targets.rest.length, theirs.errors.rest.length), (0, 0));
 }

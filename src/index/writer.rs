@@ -5,8 +5,9 @@
 //! memory stays bounded by [`MOST_BUFFERED`] entries and not by the size of a source.
 
 use crate::index::Start;
-use crate::index::cutter::Cutter;
+use crate::index::cutter::{BLOCK_ENTRIES, Cutter, RUN_ENTRIES};
 use crate::index::folder::{Folder, folder_order};
+use crate::index::merge::Merge;
 use crate::index::parts::{self, Parts, Segments};
 use crate::index::reader::{self, Folders, Index, MAGIC, Store, VERSION};
 use crate::index::table::{self, BlockRef, RawSegment, RawTable, RawUneven};
@@ -23,10 +24,10 @@ use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering as Atomic};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// Entries held in memory over all segments before the next large one is set aside.
-const MOST_BUFFERED: usize = 1_500_000;
+const MOST_BUFFERED: usize = 600_000;
 
-/// A run is not set aside below this, so that merging stays cheap.
-const LEAST_RUN: usize = 65_536;
+/// A run is not set aside below this, so that there are few to merge.
+const LEAST_RUN: usize = 250_000;
 
 /// Entries that are encoded once more for a checkpoint.
 const MOST_CHECKPOINT: usize = 100_000;
@@ -323,11 +324,11 @@ impl SegmentWriter {
         sort_folders(&mut folders);
         let runs = self.runs(state)?;
         let mut blocks = Vec::new();
-        let mut cutter = Cutter::new(|block| {
+        let mut cutter = Cutter::new(BLOCK_ENTRIES, |block| {
             blocks.push(locked(&self.writer.parts).add_block(&block.bytes, block.place)?);
             Ok(())
         });
-        for folder in merged(folders, runs) {
+        for folder in Merge::new(folders, runs) {
             let mut folder = folder?;
             if let Some(failed) = state.failed.get(folder.path().as_bytes()) {
                 note_errors(Arc::make_mut(&mut folder), failed);
@@ -360,7 +361,7 @@ impl SegmentWriter {
     fn set_aside(&self, mut folders: Vec<Arc<Folder>>) -> Result<Vec<BlockRef>, Trouble> {
         sort_folders(&mut folders);
         let mut blocks = Vec::new();
-        let mut cutter = Cutter::new(|block| {
+        let mut cutter = Cutter::new(RUN_ENTRIES, |block| {
             blocks.push(self.writer.scratch.add(&block.bytes, block.place)?);
             Ok(())
         });
@@ -448,39 +449,6 @@ fn note_errors(folder: &mut Folder, failed: &[(Vec<u8>, String)]) {
             folder.set_error(row, error.clone());
         }
     }
-}
-
-/// All folders of sorted sources in order. There are few runs, so the least head is searched for.
-fn merged(
-    memory: Vec<Arc<Folder>>,
-    runs: Vec<Folders>,
-) -> impl Iterator<Item = Result<Arc<Folder>, Trouble>> {
-    type Source = Box<dyn Iterator<Item = Result<Arc<Folder>, Trouble>>>;
-    let mut sources: Vec<std::iter::Peekable<Source>> =
-        vec![(Box::new(memory.into_iter().map(Ok)) as Source).peekable()];
-    sources.extend(
-        runs.into_iter()
-            .map(|run| (Box::new(run.map(|folder| folder.map(Arc::new))) as Source).peekable()),
-    );
-    std::iter::from_fn(move || {
-        let mut least: Option<(usize, Vec<u8>)> = None;
-        for (at, source) in sources.iter_mut().enumerate() {
-            match source.peek() {
-                None => {}
-                Some(Err(_)) => return source.next(),
-                Some(Ok(folder)) => {
-                    let path = folder.path().as_bytes();
-                    if least
-                        .as_ref()
-                        .is_none_or(|(_, best)| folder_order(path, best).is_lt())
-                    {
-                        least = Some((at, path.to_vec()));
-                    }
-                }
-            }
-        }
-        sources[least?.0].next()
-    })
 }
 
 fn with_suffix(path: &Path, suffix: &str) -> PathBuf {

@@ -38,7 +38,10 @@ pub(super) fn names(dir: &OwnedFd) -> Result<Names, Errno> {
 
 fn by_the_handle(dir: &OwnedFd) -> Result<Names, Errno> {
     let mut all = Names::default();
-    look::read_names(dir, usize::MAX, |names, _| all = names)?;
+    look::read_names(dir, usize::MAX, |names, _| {
+        all = names;
+        true
+    })?;
     Ok(all)
 }
 

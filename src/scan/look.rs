@@ -95,14 +95,15 @@ pub(super) fn open_below(from: impl AsFd, path: &[u8]) -> Result<OwnedFd, Errno>
 }
 
 /// Reads the names of a folder and hands them over in pieces of at most `most`. The last piece
-/// comes with `true`.
+/// comes with `true`. Ends early where
+/// `piece` says `false`.
 ///
 /// # Errors
 /// Any error of any read: a listing that is not whole is no listing.
 pub(super) fn read_names(
     dir: &OwnedFd,
     most: usize,
-    mut piece: impl FnMut(Names, bool),
+    mut piece: impl FnMut(Names, bool) -> bool,
 ) -> Result<(), Errno> {
     let mut buffer = vec![MaybeUninit::<u8>::uninit(); READ_BYTES];
     let mut entries = RawDir::new(dir, &mut buffer);
@@ -113,8 +114,8 @@ pub(super) fn read_names(
         if name == b"." || name == b".." {
             continue;
         }
-        if names.len() == most {
-            piece(std::mem::take(&mut names), false);
+        if names.len() == most && !piece(std::mem::take(&mut names), false) {
+            return Ok(());
         }
         names.push(name, kind_of(entry.file_type()));
     }

@@ -29,7 +29,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
-use walk::{Child, Handle, Lister, Segment, Task, Walk, locked};
+use walk::{Child, Ended, Handle, Lister, Segment, Walk, locked};
 
 /// No more segments than this, so that a million folders in the root do not become a million
 /// segments; more folders share one, in byte order.
@@ -177,12 +177,13 @@ fn walk_all(
     place: &Place,
 ) -> Result<usize, Trouble> {
     let listed = walk.examine(&walk.root.fd, &RelPath::root(), place, root);
-    let listed = listed.map_err(|error| {
-        Trouble::stopped("source-unreadable", format!("cannot list the source: {error}"))
-            .mend("Check the mount and its permissions, then run poolward scan again.")
-    })?;
-    let Some(tops) = listed else {
-        return Ok(0);
+    let tops = match listed {
+        Ok(tops) => tops,
+        Err(Ended::Failed(error)) => {
+            let trouble = Trouble::stopped("source-unreadable", format!("cannot list the source: {error}"));
+            return Err(trouble.mend("Check the mount and its permissions, then run poolward scan again."));
+        }
+        Err(Ended::Stopped | Ended::Later) => return Ok(0),
     };
     if !tops.is_empty() {
         root.writer().checkpoint()?;
@@ -201,14 +202,13 @@ fn walk_all(
     }
     rayon::in_place_scope(|scope| {
         for task in tasks.into_iter().rev() {
-            spawn(walk, scope, task);
+            scope.spawn(move |scope| walk.visit(scope, task));
         }
     });
+    while let Some(task) = walk.put_off() {
+        rayon::in_place_scope(|scope| walk.visit(scope, task));
+    }
     Ok(kept)
-}
-
-fn spawn<'s>(walk: &'s Arc<Walk>, scope: &rayon::Scope<'s>, task: Task) {
-    scope.spawn(move |scope| walk.visit(scope, task));
 }
 
 /// Top-level folders by segment.
@@ -298,6 +298,8 @@ fn new_walk(request: &ScanRequest, root: rustix::fd::OwnedFd, network: bool) -> 
         bytes: AtomicU64::new(0),
         folder: Mutex::new(RelPath::root()),
         trouble: Mutex::new(None),
+        large: AtomicBool::new(false),
+        later: Mutex::new(Vec::new()),
     }
 }
 

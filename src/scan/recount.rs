@@ -5,9 +5,11 @@
 //! folder where the two counts differ either changes right now or is not listed completely, and
 //! nothing may be concluded from a name that is missing there.
 //!
-//! jwalk is not the walk itself because it opens by path (a path can be too long, and a link put
-//! in its way is followed), touches times of access, and waits by spinning: with attributes read
-//! beside it, it took 0.43 of the time of GNU find where the walk by handles took 0.34.
+//! jwalk is not the walk itself: it opens by path (one can be too long, and a link put in its way
+//! is followed), touches times of access, holds a long folder back until it is read to its end, and
+//! waits by spinning. Measured on a million entries and two cores, jwalk with attributes read
+//! relative to a handle and nothing kept took 0.43 of the time of GNU find; the walk by handles
+//! takes 0.50 with the finished index.
 
 use crate::index::Uneven;
 use crate::names::RelPath;

@@ -18,6 +18,9 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 /// A folder this far below the root can only be a loop of a broken file system.
 const MOST_PATH_BYTES: usize = 1 << 20;
 
+/// Of folders with more entries than this only one is held at a time: a million take 250 MB.
+const LARGE: usize = 100_000;
+
 /// Says by which rule a folder is not entered: the folder it lies in, its name.
 pub type NeverEnter = dyn Fn(&RelPath, &[u8]) -> Option<String> + Send + Sync;
 
@@ -47,6 +50,9 @@ pub(super) struct Walk {
     pub bytes: AtomicU64,
     pub folder: Mutex<RelPath>,
     pub trouble: Mutex<Option<Trouble>>,
+    /// Whether a large folder is being read, and those that wait for it.
+    pub large: AtomicBool,
+    pub later: Mutex<Vec<Task>>,
 }
 
 /// An open folder, counted.
@@ -150,8 +156,7 @@ impl Walk {
         }
         self.folder_now(&task.path);
         match self.open_and_examine(&task) {
-            Ok(None) => {}
-            Ok(Some((handle, children))) => {
+            Ok((handle, children)) => {
                 task.segment.left.fetch_add(children.len(), Ordering::Relaxed);
                 // The pool takes the last one first: handed over backwards, folders are walked
                 // in order and one is done with before the next.
@@ -162,12 +167,19 @@ impl Walk {
                     }
                 }
             }
-            Err(error) => {
+            Err(Ended::Stopped) => return,
+            Err(Ended::Later) => return locked(&self.later).push(task),
+            Err(Ended::Failed(error)) => {
                 task.above.writer.failed(&task.path, &error);
                 self.look_again(&task);
             }
         }
         self.done(&task.segment);
+    }
+
+    /// A large folder that was put off because another was being read.
+    pub fn put_off(&self) -> Option<Task> {
+        locked(&self.later).pop()
     }
 
     /// What was noted of a top-level folder stands in the root's listing, which a scan that goes
@@ -206,65 +218,62 @@ impl Walk {
     }
 
     /// Opens the folder, makes sure that it is the one that was seen, and takes in what it holds.
-    /// `None`: stopped meanwhile. A handle comes back where there are few enough of them.
-    fn open_and_examine(&self, task: &Task) -> Result<Option<Examined>, String> {
+    /// A handle comes back where there are few enough of them.
+    fn open_and_examine(&self, task: &Task) -> Result<Examined, Ended> {
         if task.path.as_bytes().len() > MOST_PATH_BYTES {
-            return Err("its path is over a mebibyte long: the file system holds a loop".into());
+            let why = "its path is over a mebibyte long: the file system holds a loop";
+            return Err(Ended::Failed(why.into()));
         }
-        let fd = look::open_below(&task.from.fd, &task.way).map_err(look::words)?;
-        let (_, here) = look::look_at_open(&fd).map_err(look::words)?;
+        let fd = look::open_below(&task.from.fd, &task.way)?;
+        let (_, here) = look::look_at_open(&fd)?;
         // Opening it may have mounted something there. Another inode on the same file system is no
         // reason to stop: there are mounts that number a folder anew at every look.
         let crossing = task.crossing || !here.same_file_system(&task.seen);
         if crossing && !self.cross.contains(&task.path) {
             task.above.writer.boundary(&task.path);
             self.look_again(task);
-            return Ok(Some((None, Vec::new())));
+            return Ok((None, Vec::new()));
         }
         if crossing {
             self.refuse_loop(&task.path, &here)?;
         }
         let handle = Arc::new(Handle::new(fd, &self.handles));
-        match self.examine(&handle.fd, &task.path, &here, &task.segment)? {
-            None => Ok(None),
-            Some(children) => {
-                let keep = self.handles.load(Ordering::Relaxed) <= self.most_handles;
-                Ok(Some((keep.then_some(handle), children)))
-            }
-        }
+        let children = self.examine(&handle.fd, &task.path, &here, &task.segment)?;
+        let keep = self.handles.load(Ordering::Relaxed) <= self.most_handles;
+        Ok((keep.then_some(handle), children))
     }
 
     /// Where another mount begins, the folder may be one that it lies in.
-    fn refuse_loop(&self, path: &RelPath, here: &Place) -> Result<(), String> {
+    fn refuse_loop(&self, path: &RelPath, here: &Place) -> Result<(), Ended> {
         for depth in 0..path.depth() {
             let above = path.prefix(depth).unwrap_or_default();
-            let place = look::open_below(&self.root.fd, above.as_bytes())
-                .and_then(look::look_at_open)
-                .map_err(look::words)?;
+            let place = look::open_below(&self.root.fd, above.as_bytes()).and_then(look::look_at_open)?;
             if place.1.same_folder(here) {
-                return Err(format!("a loop: it shows {above}, in which it lies"));
+                let why = format!("a loop: it shows {above}, in which it lies");
+                return Err(Ended::Failed(why));
             }
         }
         Ok(())
     }
 
     /// Lists a folder, looks at all its entries, hands them to the segment, and says which folders
-    /// in it are to be entered. `None`: stopped meanwhile.
+    /// in it are to be entered.
     pub fn examine(
         &self,
         dir: &OwnedFd,
         path: &RelPath,
         here: &Place,
         segment: &Segment,
-    ) -> Result<Option<Vec<Child>>, String> {
-        let parts = self.look_at_all(dir, path).map_err(look::words)?;
+    ) -> Result<Vec<Child>, Ended> {
+        let mut token = None;
+        let parts = self.look_at_all(dir, path, &mut token)?;
         let (mut pieces, mut folders) = (Vec::with_capacity(parts.len()), Vec::new());
         for part in parts {
             folders.extend(part.folders);
             pieces.push(part.folder);
         }
         if self.is_stopped() {
-            return Ok(None);
+            return Err(Ended::Stopped);
         }
         let folder = Folder::join(path.clone(), pieces);
         folders.sort_unstable_by(|a, b| a.0.cmp(&b.0));
@@ -278,9 +287,9 @@ impl Walk {
         }
         if let Err(trouble) = segment.writer.push(folder) {
             self.fail(trouble);
-            return Ok(None);
+            return Err(Ended::Stopped);
         }
-        Ok(Some(children))
+        Ok(children)
     }
 
     /// Decides whether a folder is entered, and notes why not.
@@ -306,27 +315,49 @@ impl Walk {
     }
 
     /// Looks at every entry. While one thread reads on, others look at what was read.
-    fn look_at_all(&self, dir: &OwnedFd, path: &RelPath) -> Result<Vec<Part>, Errno> {
+    fn look_at_all<'s>(
+        &'s self,
+        dir: &OwnedFd,
+        path: &RelPath,
+        token: &mut Option<LargeToken<'s>>,
+    ) -> Result<Vec<Part>, Ended> {
         if self.lister == Lister::Gentle {
             let names = crate::scan::gentle::names(dir)?;
             return Ok(vec![self.look_at(dir, path, &names)]);
         }
-        let parts = Mutex::new(Vec::new());
+        let (parts, mut later) = (Mutex::new(Vec::new()), false);
         let whole = rayon::in_place_scope(|scope| {
-            let (parts, mut first) = (&parts, true);
+            let (parts, mut read) = (&parts, 0);
             look::read_names(dir, self.chunk, |names, last| {
-                if first && last {
+                read += names.len();
+                if read == names.len() && last {
                     locked(parts).push(self.look_at(dir, path, &names));
-                } else if !self.is_stopped() {
-                    scope.spawn(move |_| {
-                        let part = self.look_at(dir, path, &names);
-                        locked(parts).push(part);
-                    });
+                    return true;
                 }
-                first = false;
+                if read > LARGE && token.is_none() {
+                    *token = LargeToken::take(&self.large);
+                    later = token.is_none();
+                }
+                if later || self.is_stopped() {
+                    return false;
+                }
+                scope.spawn(move |_| {
+                    let part = self.look_at(dir, path, &names);
+                    locked(parts).push(part);
+                });
+                true
             })
         });
-        whole.map(|()| parts.into_inner().unwrap_or_else(PoisonError::into_inner))
+        let parts = parts.into_inner().unwrap_or_else(PoisonError::into_inner);
+        if later {
+            let seen = parts.iter().map(|part| part.folder.len() as u64).sum();
+            self.entries.fetch_sub(seen, Ordering::Relaxed);
+            let bytes = parts.iter().map(|part| part.bytes).sum();
+            self.bytes.fetch_sub(bytes, Ordering::Relaxed);
+            return Err(Ended::Later);
+        }
+        whole?;
+        Ok(parts)
     }
 
     /// Looks at some entries of a folder, one after the other.
@@ -334,15 +365,15 @@ impl Walk {
         let mut part = Part {
             folder: Folder::with_room(path.clone(), names.len(), names.byte_len()),
             folders: Vec::new(),
+            bytes: 0,
         };
-        let mut bytes = 0u64;
         for (name, told) in names.iter() {
             if self.is_stopped() {
                 break;
             }
             let (entry, place) = look::look(dir, name, told);
             if entry.kind == EntryKind::File {
-                bytes = bytes.saturating_add(entry.size.0);
+                part.bytes = part.bytes.wrapping_add(entry.size.0);
             }
             if let Some(place) = place {
                 part.folders.push((name.to_bytes().to_vec(), place));
@@ -351,7 +382,7 @@ impl Walk {
         }
         self.entries
             .fetch_add(part.folder.len() as u64, Ordering::Relaxed);
-        self.bytes.fetch_add(bytes, Ordering::Relaxed);
+        self.bytes.fetch_add(part.bytes, Ordering::Relaxed);
         part
     }
 
@@ -367,6 +398,39 @@ impl Walk {
 struct Part {
     folder: Folder,
     folders: Vec<(Vec<u8>, Place)>,
+    bytes: u64,
+}
+
+/// Why a folder was not taken in.
+pub(super) enum Ended {
+    /// The scan is to stop.
+    Stopped,
+    /// It is large, and another large one is being read: its turn comes.
+    Later,
+    /// It could not be read, in words.
+    Failed(String),
+}
+
+impl From<Errno> for Ended {
+    fn from(errno: Errno) -> Ended {
+        Ended::Failed(look::words(errno))
+    }
+}
+
+/// The right to hold a large folder in memory.
+struct LargeToken<'w>(&'w AtomicBool);
+
+impl LargeToken<'_> {
+    fn take(large: &AtomicBool) -> Option<LargeToken<'_>> {
+        let free = !large.swap(true, Ordering::AcqRel);
+        free.then_some(LargeToken(large))
+    }
+}
+
+impl Drop for LargeToken<'_> {
+    fn drop(&mut self) {
+        self.0.store(false, Ordering::Release);
+    }
 }
 
 pub(super) fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {

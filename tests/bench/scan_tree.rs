@@ -1,8 +1,9 @@
-//! One scan for `tests/bench/scan.sh`: `scan_tree FOLDER INDEX [--threads N] [--gentle]`; or, to
+//! One scan for `tests/bench/scan.sh`: `scan_tree FOLDER INDEX [--threads N] [--gentle]
+//! [--recount] [--cross PATH,…]`; or, to
 //! read an index back, `scan_tree --read INDEX`. Prints one line of figures.
 
 use poolward::index::{Index, InodeClass};
-use poolward::names::SourceName;
+use poolward::names::{RelPath, SourceName};
 use poolward::scan::{ScanRequest, scan};
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -28,7 +29,12 @@ fn main() {
         parts: PathBuf::from(format!("{}.parts", args[1])),
         never_enter: Arc::new(|_, _| None),
         rules: String::new(),
-        cross: Vec::new(),
+        cross: value("--cross").map_or(Vec::new(), |list| {
+            let paths = list
+                .split(',')
+                .map(|path| RelPath::new(path).expect("a path below the root"));
+            paths.collect()
+        }),
         gentle: args.iter().any(|a| a == "--gentle"),
         threads: value("--threads").map(|n| n.parse().expect("a number")),
         recount: args.iter().any(|a| a == "--recount").then_some(true),
