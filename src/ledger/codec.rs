@@ -9,7 +9,10 @@ const NANOS: i64 = 1_000_000_000;
 
 /// A time as one integer of nanoseconds where that fits 64 bits (1678 to 2262), else twelve bytes.
 pub(super) fn stamp(time: Moment) -> Value {
-    let nanos = time.seconds.checked_mul(NANOS).and_then(|n| n.checked_add(i64::from(time.nanos)));
+    let nanos = time
+        .seconds
+        .checked_mul(NANOS)
+        .and_then(|n| n.checked_add(i64::from(time.nanos)));
     match nanos {
         Some(nanos) => Value::Integer(nanos),
         None => {
@@ -23,13 +26,16 @@ pub(super) fn stamp(time: Moment) -> Value {
 /// Reads what [`stamp`] wrote.
 pub(super) fn moment(row: &Row<'_>, column: usize) -> rusqlite::Result<Moment> {
     match row.get_ref(column)? {
-        ValueRef::Integer(nanos) => {
-            Ok(Moment { seconds: nanos.div_euclid(NANOS), nanos: nanos.rem_euclid(NANOS) as u32 })
-        }
+        ValueRef::Integer(nanos) => Ok(Moment {
+            seconds: nanos.div_euclid(NANOS),
+            nanos: nanos.rem_euclid(NANOS) as u32,
+        }),
         ValueRef::Blob(bytes) => match bytes.split_first_chunk::<8>() {
             Some((seconds, rest)) => Ok(Moment {
                 seconds: i64::from_be_bytes(*seconds),
-                nanos: <[u8; 4]>::try_from(rest).map(u32::from_be_bytes).map_err(|_| bad(column, "a time"))?,
+                nanos: <[u8; 4]>::try_from(rest)
+                    .map(u32::from_be_bytes)
+                    .map_err(|_| bad(column, "a time"))?,
             }),
             None => Err(bad(column, "a time")),
         },

@@ -86,7 +86,10 @@ pub(super) fn folder_id(db: &Connection, dataset: &str, folder: &RelPath) -> rus
 
 fn step(db: &Connection, parent: i64, name: &[u8]) -> rusqlite::Result<i64> {
     let find = "SELECT id FROM folders WHERE parent = ?1 AND name = ?2";
-    let found = db.prepare_cached(find)?.query_row((parent, name), |row| row.get(0)).optional()?;
+    let found = db
+        .prepare_cached(find)?
+        .query_row((parent, name), |row| row.get(0))
+        .optional()?;
     if let Some(id) = found {
         return Ok(id);
     }
@@ -111,7 +114,11 @@ pub(super) fn find_folder(db: &Connection, dataset: &str, folder: &RelPath) -> r
 fn record_of(row: &Row<'_>, folder: &RelPath) -> rusqlite::Result<FileRecord> {
     let name: Vec<u8> = row.get(0)?;
     let place = folder.join(&name).map_err(|_| codec::bad(0, "a name"))?;
-    let kind = if row.get::<_, i64>(1)? == 0 { EntryKind::File } else { EntryKind::Symlink };
+    let kind = if row.get::<_, i64>(1)? == 0 {
+        EntryKind::File
+    } else {
+        EntryKind::Symlink
+    };
     let source = Identity {
         size: Bytes(uint(row, 2)?),
         inode: uint(row, 3)?,
@@ -138,7 +145,9 @@ fn record_of(row: &Row<'_>, folder: &RelPath) -> rusqlite::Result<FileRecord> {
 
 /// Writes one record inside a transaction.
 pub(super) fn put(db: &Connection, batch: i64, folder: i64, record: &FileRecord) -> rusqlite::Result<()> {
-    let Some((_, name)) = record.place.split() else { return Err(codec::bad(0, "a file's place")) };
+    let Some((_, name)) = record.place.split() else {
+        return Err(codec::bad(0, "a file's place"));
+    };
     let (how, at) = record.proof.code();
     let same_time = record.placed.mtime == record.source.mtime;
     let sql = "INSERT OR REPLACE INTO files VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15)";
@@ -171,7 +180,8 @@ pub(super) fn put_blocks(
     values: &[BlockValue],
 ) -> rusqlite::Result<()> {
     let sql = "INSERT OR REPLACE INTO blocks VALUES (?1, ?2, ?3, ?4)";
-    db.prepare_cached(sql)?.execute((batch, folder, name, codec::values_bytes(values)))?;
+    db.prepare_cached(sql)?
+        .execute((batch, folder, name, codec::values_bytes(values)))?;
     Ok(())
 }
 
@@ -190,7 +200,9 @@ impl Ledger {
             return Ok(HashMap::new());
         };
         let sql = format!("SELECT {COLUMNS} FROM files WHERE batch = ?1 AND folder = ?2");
-        let rows = self.rows(&sql, (batch, id), |row| Ok((row.get::<_, Vec<u8>>(0)?, record_of(row, folder)?)))?;
+        let rows = self.rows(&sql, (batch, id), |row| {
+            Ok((row.get::<_, Vec<u8>>(0)?, record_of(row, folder)?))
+        })?;
         Ok(rows.into_iter().collect())
     }
 
@@ -199,7 +211,9 @@ impl Ledger {
     /// # Errors
     /// [`Trouble`] where the ledger cannot be read.
     pub fn record_at(&self, dataset: &str, place: &RelPath) -> Result<Option<FileRecord>, Trouble> {
-        let Some((folder, name)) = place.split() else { return Ok(None) };
+        let Some((folder, name)) = place.split() else {
+            return Ok(None);
+        };
         let Some(id) = find_folder(&self.db, dataset, &folder).map_err(|e| self.trouble(&e))? else {
             return Ok(None);
         };
@@ -207,7 +221,9 @@ impl Ledger {
             "SELECT {COLUMNS} FROM files WHERE batch IN (SELECT id FROM batches WHERE dataset = ?1) \
              AND folder = ?2 AND name = ?3 ORDER BY batch DESC LIMIT 1"
         );
-        Ok(self.rows(&sql, (dataset, id, name), |row| record_of(row, &folder))?.pop())
+        Ok(self
+            .rows(&sql, (dataset, id, name), |row| record_of(row, &folder))?
+            .pop())
     }
 
     /// The chaining values kept of one file; empty for a file of one block.
@@ -215,12 +231,17 @@ impl Ledger {
     /// # Errors
     /// [`Trouble`] where the ledger cannot be read.
     pub fn blocks_of(&self, batch: i64, dataset: &str, place: &RelPath) -> Result<Vec<BlockValue>, Trouble> {
-        let Some((folder, name)) = place.split() else { return Ok(Vec::new()) };
+        let Some((folder, name)) = place.split() else {
+            return Ok(Vec::new());
+        };
         let Some(id) = find_folder(&self.db, dataset, &folder).map_err(|e| self.trouble(&e))? else {
             return Ok(Vec::new());
         };
         let sql = "SELECT kept FROM blocks WHERE batch = ?1 AND folder = ?2 AND name = ?3";
-        Ok(self.rows(sql, (batch, id, name), |row| codec::values(row, 0))?.pop().unwrap_or_default())
+        Ok(self
+            .rows(sql, (batch, id, name), |row| codec::values(row, 0))?
+            .pop()
+            .unwrap_or_default())
     }
 
     /// Marks files as read back and equal, durable when this returns.
@@ -235,9 +256,12 @@ impl Ledger {
         at: Moment,
     ) -> Result<(), Trouble> {
         self.together(|db| {
-            let sql = "UPDATE files SET how = ?1, verified_at = ?2 WHERE batch = ?3 AND folder = ?4 AND name = ?5";
+            let sql =
+                "UPDATE files SET how = ?1, verified_at = ?2 WHERE batch = ?3 AND folder = ?4 AND name = ?5";
             for (place, how) in places {
-                let Some((folder, name)) = place.split() else { continue };
+                let Some((folder, name)) = place.split() else {
+                    continue;
+                };
                 let id = folder_id(db, dataset, &folder)?;
                 let (code, stamp) = Proof::Verified { how: *how, at }.code();
                 db.prepare_cached(sql)?.execute((code, stamp, batch, id, name))?;
@@ -252,10 +276,15 @@ impl Ledger {
     /// [`Trouble`] where the ledger cannot be read.
     pub fn progress_of(&self, batch: i64) -> Result<(Amount, Amount, Vec<ReadHow>), Trouble> {
         let sql = "SELECT how, count(*), coalesce(sum(size), 0) FROM files WHERE batch = ?1 AND kind = 0 GROUP BY how";
-        let rows = self.rows(sql, [batch], |row| Ok((row.get::<_, i64>(0)?, uint(row, 1)?, uint(row, 2)?)))?;
+        let rows = self.rows(sql, [batch], |row| {
+            Ok((row.get::<_, i64>(0)?, uint(row, 1)?, uint(row, 2)?))
+        })?;
         let (mut copied, mut verified, mut ways) = (Amount::default(), Amount::default(), Vec::new());
         for (code, files, bytes) in rows {
-            let amount = Amount { files, bytes: Bytes(bytes) };
+            let amount = Amount {
+                files,
+                bytes: Bytes(bytes),
+            };
             copied.add(amount);
             if let Some(Proof::Verified { how, .. }) = Proof::of(code, None) {
                 verified.add(amount);
@@ -292,12 +321,14 @@ impl Ledger {
         Ok(())
     }
 
-    fn folder_path(&self, mut id: i64, dataset: &str) -> Result<RelPath, Trouble> {
+    pub(super) fn folder_path(&self, mut id: i64, dataset: &str) -> Result<RelPath, Trouble> {
         let mut parts: Vec<Vec<u8>> = Vec::new();
         // PATH_MAX bytes hold at most 2,048 folders; a longer chain is a loop.
         for _ in 0..4096 {
             let sql = "SELECT parent, name FROM folders WHERE id = ?1";
-            let row = self.rows(sql, [id], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, Vec<u8>>(1)?)))?;
+            let row = self.rows(sql, [id], |row| {
+                Ok((row.get::<_, i64>(0)?, row.get::<_, Vec<u8>>(1)?))
+            })?;
             match row.into_iter().next() {
                 Some((0, name)) if name == dataset.as_bytes() => {
                     parts.reverse();
@@ -310,6 +341,8 @@ impl Ledger {
                 _ => break,
             }
         }
-        Err(Trouble::defect(format!("folder {id} of the ledger leads to no dataset")))
+        Err(Trouble::defect(format!(
+            "folder {id} of the ledger leads to no dataset"
+        )))
     }
 }

@@ -86,7 +86,8 @@ impl Ledger {
     pub fn note_progress(&mut self, id: i64, done: Bytes, values: &[BlockValue]) -> Result<(), Trouble> {
         self.together(|db| {
             let sql = "UPDATE intents SET done = ?2, kept = ?3 WHERE id = ?1";
-            db.prepare_cached(sql)?.execute((id, int(done.0), codec::values_bytes(values)))?;
+            db.prepare_cached(sql)?
+                .execute((id, int(done.0), codec::values_bytes(values)))?;
             Ok(())
         })
     }
@@ -95,10 +96,18 @@ impl Ledger {
     ///
     /// # Errors
     /// [`Trouble`] where the ledger cannot be written; nothing is recorded then.
-    pub fn record_group(&mut self, batch: i64, dataset: &str, source: &str, group: &GroupResult) -> Result<(), Trouble> {
+    pub fn record_group(
+        &mut self,
+        batch: i64,
+        dataset: &str,
+        source: &str,
+        group: &GroupResult,
+    ) -> Result<(), Trouble> {
         self.together(|db| {
             for (record, values, links) in &group.records {
-                let Some((folder, name)) = record.place.split() else { continue };
+                let Some((folder, name)) = record.place.split() else {
+                    continue;
+                };
                 let id = files::folder_id(db, dataset, &folder)?;
                 files::put(db, batch, id, record)?;
                 if !values.is_empty() {
@@ -107,19 +116,22 @@ impl Ledger {
                 if *links > 1 {
                     let sql = "INSERT OR IGNORE INTO linked VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
                     let inode = int(record.source.inode);
-                    db.prepare_cached(sql)?.execute((dataset, source, inode, batch, id, name))?;
+                    db.prepare_cached(sql)?
+                        .execute((dataset, source, inode, batch, id, name))?;
                 }
                 clear_marks(db, batch, record.place.as_bytes())?;
             }
             for id in &group.settled {
-                db.prepare_cached("DELETE FROM intents WHERE id = ?1")?.execute([id])?;
+                db.prepare_cached("DELETE FROM intents WHERE id = ?1")?
+                    .execute([id])?;
             }
             for failure in &group.failures {
                 super::listed::put_failure(db, batch, failure)?;
             }
             for (place, loss) in &group.losses {
                 let sql = "INSERT OR REPLACE INTO losses VALUES (?1, ?2, ?3, ?4)";
-                db.prepare_cached(sql)?.execute((batch, loss.kind, place.as_bytes(), &loss.why))?;
+                db.prepare_cached(sql)?
+                    .execute((batch, loss.kind, place.as_bytes(), &loss.why))?;
             }
             Ok(())
         })
@@ -168,7 +180,12 @@ impl Ledger {
     ///
     /// # Errors
     /// [`Trouble`] where the ledger cannot be read.
-    pub fn linked_place(&self, dataset: &str, source: &str, inode: u64) -> Result<Option<FileRecord>, Trouble> {
+    pub fn linked_place(
+        &self,
+        dataset: &str,
+        source: &str,
+        inode: u64,
+    ) -> Result<Option<FileRecord>, Trouble> {
         let sql = "SELECT folder, name FROM linked WHERE dataset = ?1 AND source = ?2 AND inode = ?3";
         let row = |row: &rusqlite::Row<'_>| Ok((row.get::<_, i64>(0)?, row.get::<_, Vec<u8>>(1)?));
         let Some((folder, name)) = self.rows(sql, (dataset, source, int(inode)), row)?.pop() else {
@@ -181,7 +198,9 @@ impl Ledger {
 }
 
 fn insert(db: &Connection, batch: i64, dataset: &str, intent: &Intent) -> rusqlite::Result<i64> {
-    let Some((folder, name)) = intent.place.split() else { return Err(codec::bad(0, "a file's place")) };
+    let Some((folder, name)) = intent.place.split() else {
+        return Err(codec::bad(0, "a file's place"));
+    };
     let folder = files::folder_id(db, dataset, &folder)?;
     let sql = "INSERT INTO intents (batch, folder, name, staged, replaces, size, inode, mtime, ctime, done, kept) \
                VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)";

@@ -17,7 +17,7 @@ mod schema;
 pub use batches::{BatchRow, Lease, PlanRow};
 pub use ends::{EndRole, EndRow, IndexRow};
 pub use files::{FileRecord, Proof};
-pub use intents::Intent;
+pub use intents::{GroupResult, Intent, to_second};
 pub use listed::{Accepted, Difference, Failure, Sample, Sheet};
 
 use crate::moment::Moment;
@@ -43,8 +43,11 @@ impl Ledger {
     /// [`Trouble`] where there is one already or it cannot be written.
     pub fn create(path: &Path, move_id: &str, now: Moment) -> Result<Ledger, Trouble> {
         if path.exists() {
-            return Err(Trouble::usage("ledger-exists", format!("there is a ledger at {} already", path.display()))
-                .mend("Use the move that is there, or begin in another folder."));
+            return Err(Trouble::usage(
+                "ledger-exists",
+                format!("there is a ledger at {} already", path.display()),
+            )
+            .mend("Use the move that is there, or begin in another folder."));
         }
         let mut ledger = Ledger::connect(path, OpenFlags::default())?;
         schema::migrate(&mut ledger.db).map_err(|e| ledger.trouble(&e))?;
@@ -69,7 +72,10 @@ impl Ledger {
         if version > schema::NEWEST {
             return Err(Trouble::stopped(
                 "ledger-newer",
-                format!("the ledger at {} was written by a newer version of Poolward", path.display()),
+                format!(
+                    "the ledger at {} was written by a newer version of Poolward",
+                    path.display()
+                ),
             )
             .mend("Use that version; this one changes nothing in it."));
         }
@@ -84,7 +90,10 @@ impl Ledger {
         let set = "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;
                    PRAGMA cache_size=-16384; PRAGMA temp_store=MEMORY;";
         db.execute_batch(set).map_err(|e| fail(&e))?;
-        Ok(Ledger { db, path: path.to_path_buf() })
+        Ok(Ledger {
+            db,
+            path: path.to_path_buf(),
+        })
     }
 
     /// Where it lies.
@@ -99,7 +108,10 @@ impl Ledger {
     pub fn snapshot(&self, target: &Path) -> Result<(), Trouble> {
         let part = target.with_extension("part");
         let io = |e: std::io::Error| {
-            Trouble::stopped("ledger-copy", format!("cannot keep the ledger's copy at {}: {e}", target.display()))
+            Trouble::stopped(
+                "ledger-copy",
+                format!("cannot keep the ledger's copy at {}: {e}", target.display()),
+            )
         };
         if part.exists() {
             std::fs::remove_file(&part).map_err(io)?;
@@ -111,7 +123,9 @@ impl Ledger {
         file.sync_all().map_err(io)?;
         std::fs::rename(&part, target).map_err(io)?;
         if let Some(folder) = target.parent() {
-            std::fs::File::open(folder).and_then(|f| f.sync_all()).map_err(io)?;
+            std::fs::File::open(folder)
+                .and_then(|f| f.sync_all())
+                .map_err(io)?;
         }
         Ok(())
     }
@@ -134,7 +148,10 @@ impl Ledger {
     /// [`Trouble`] where the ledger cannot be written.
     pub fn set_meta(&self, key: &str, value: &str) -> Result<(), Trouble> {
         self.db
-            .execute("INSERT INTO meta VALUES (?1, ?2) ON CONFLICT (key) DO UPDATE SET value = ?2", [key, value])
+            .execute(
+                "INSERT INTO meta VALUES (?1, ?2) ON CONFLICT (key) DO UPDATE SET value = ?2",
+                [key, value],
+            )
             .map(|_| ())
             .map_err(|e| self.trouble(&e))
     }
@@ -144,7 +161,8 @@ impl Ledger {
     /// # Errors
     /// [`Trouble`] where the ledger cannot be read or has none.
     pub fn move_id(&self) -> Result<String, Trouble> {
-        self.meta("move-id")?.ok_or_else(|| Trouble::defect("the ledger has no move number"))
+        self.meta("move-id")?
+            .ok_or_else(|| Trouble::defect("the ledger has no move number"))
     }
 
     /// Notes that something happened, for the log of the report.
@@ -153,7 +171,10 @@ impl Ledger {
     /// [`Trouble`] where the ledger cannot be written.
     pub fn event(&self, at: Moment, what: &str, text: &str) -> Result<(), Trouble> {
         self.db
-            .execute("INSERT INTO events (at, what, text) VALUES (?1, ?2, ?3)", (codec::stamp(at), what, text))
+            .execute(
+                "INSERT INTO events (at, what, text) VALUES (?1, ?2, ?3)",
+                (codec::stamp(at), what, text),
+            )
             .map(|_| ())
             .map_err(|e| self.trouble(&e))
     }
@@ -164,7 +185,9 @@ impl Ledger {
     /// [`Trouble`] where the ledger cannot be read.
     pub fn events(&self, most: u32) -> Result<Vec<(Moment, String, String)>, Trouble> {
         let sql = "SELECT at, what, text FROM (SELECT * FROM events ORDER BY id DESC LIMIT ?1) ORDER BY id";
-        self.rows(sql, [most], |row| Ok((codec::moment(row, 0)?, row.get(1)?, row.get(2)?)))
+        self.rows(sql, [most], |row| {
+            Ok((codec::moment(row, 0)?, row.get(1)?, row.get(2)?))
+        })
     }
 
     fn trouble(&self, error: &rusqlite::Error) -> Trouble {
@@ -179,7 +202,8 @@ impl Ledger {
     ) -> Result<Vec<T>, Trouble> {
         let mut statement = self.db.prepare_cached(sql).map_err(|e| self.trouble(&e))?;
         let rows = statement.query_map(params, read).map_err(|e| self.trouble(&e))?;
-        rows.collect::<rusqlite::Result<Vec<T>>>().map_err(|e| self.trouble(&e))
+        rows.collect::<rusqlite::Result<Vec<T>>>()
+            .map_err(|e| self.trouble(&e))
     }
 
     /// Everything or nothing of what `work` writes, durable when this returns.
@@ -199,21 +223,31 @@ fn trouble_at(path: &Path, error: &rusqlite::Error) -> Trouble {
     use rusqlite::ErrorCode;
     let place = path.display();
     match error.sqlite_error_code() {
-        Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => {
-            Trouble::stopped("ledger-busy", format!("another process holds the ledger at {place} too long"))
-                .mend("Wait for it to end, then run the same command again.")
+        Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => Trouble::stopped(
+            "ledger-busy",
+            format!("another process holds the ledger at {place} too long"),
+        )
+        .mend("Wait for it to end, then run the same command again."),
+        Some(ErrorCode::DiskFull) => {
+            Trouble::stopped("ledger-full", format!("no space to write the ledger at {place}"))
+                .mend("Make room on the disk of the move folder, then run the same command again.")
         }
-        Some(ErrorCode::DiskFull) => Trouble::stopped("ledger-full", format!("no space to write the ledger at {place}"))
-            .mend("Make room on the disk of the move folder, then run the same command again."),
-        Some(ErrorCode::NotADatabase | ErrorCode::DatabaseCorrupt) => {
-            Trouble::stopped("ledger-damaged", format!("the ledger at {place} is damaged: {error}"))
-                .mend("Move it aside and run `poolward begin --recover` to take back the copy kept at the destination.")
-        }
-        Some(ErrorCode::ReadOnly | ErrorCode::CannotOpen | ErrorCode::PermissionDenied) => {
-            Trouble::stopped("ledger-denied", format!("cannot write the ledger at {place}: {error}"))
-                .mend("Check who owns the move folder and whether its disk is mounted read-only.")
-        }
-        _ => Trouble::stopped("ledger-failed", format!("the ledger at {place} cannot be used: {error}"))
-            .mend("Check the disk of the move folder; `begin --recover` takes back the copy at the destination."),
+        Some(ErrorCode::NotADatabase | ErrorCode::DatabaseCorrupt) => Trouble::stopped(
+            "ledger-damaged",
+            format!("the ledger at {place} is damaged: {error}"),
+        )
+        .mend(
+            "Move it aside and run `poolward begin --recover` to take back the copy kept at the destination.",
+        ),
+        Some(ErrorCode::ReadOnly | ErrorCode::CannotOpen | ErrorCode::PermissionDenied) => Trouble::stopped(
+            "ledger-denied",
+            format!("cannot write the ledger at {place}: {error}"),
+        )
+        .mend("Check who owns the move folder and whether its disk is mounted read-only."),
+        _ => Trouble::stopped(
+            "ledger-failed",
+            format!("the ledger at {place} cannot be used: {error}"),
+        )
+        .mend("Check the disk of the move folder; `begin --recover` takes back the copy at the destination."),
     }
 }

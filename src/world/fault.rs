@@ -68,13 +68,27 @@ impl Fault {
     pub fn os(doing: &'static str, name: &[u8], error: Errno) -> Fault {
         let words = std::io::Error::from_raw_os_error(error.raw_os_error()).to_string();
         // The number in brackets says nothing to the user that the words do not.
-        let words = words.split(" (os error").next().unwrap_or_default().to_lowercase();
-        Fault { doing, name: name.to_vec(), kind: FaultKind::of(error), words }
+        let words = words
+            .split(" (os error")
+            .next()
+            .unwrap_or_default()
+            .to_lowercase();
+        Fault {
+            doing,
+            name: name.to_vec(),
+            kind: FaultKind::of(error),
+            words,
+        }
     }
 
     /// One of our own making.
     pub fn ours(doing: &'static str, name: &[u8], kind: FaultKind, words: impl Into<String>) -> Fault {
-        Fault { doing, name: name.to_vec(), kind, words: words.into() }
+        Fault {
+            doing,
+            name: name.to_vec(),
+            kind,
+            words: words.into(),
+        }
     }
 
     /// What to do about it.

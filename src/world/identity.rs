@@ -64,9 +64,16 @@ impl MountTable {
     /// A [`Fault`] where it cannot be read.
     pub fn read() -> Res<MountTable> {
         let text = std::fs::read("/proc/self/mountinfo").map_err(|e| {
-            Fault::ours("read", b"/proc/self/mountinfo", FaultKind::Other, e.to_string().to_lowercase())
+            Fault::ours(
+                "read",
+                b"/proc/self/mountinfo",
+                FaultKind::Other,
+                e.to_string().to_lowercase(),
+            )
         })?;
-        Ok(MountTable { rows: parse(&String::from_utf8_lossy(&text)) })
+        Ok(MountTable {
+            rows: parse(&String::from_utf8_lossy(&text)),
+        })
     }
 
     /// The mount a path lies on, symlinks in it followed.
@@ -80,7 +87,12 @@ impl MountTable {
             .map_err(|e| Fault::os("find", name, e))?;
         let row = self.rows.iter().find(|(id, _)| *id == facts.stx_mnt_id);
         let Some((_, found)) = row else {
-            return Err(Fault::ours("find", name, FaultKind::Gone, "its mount is not in the mount table"));
+            return Err(Fault::ours(
+                "find",
+                name,
+                FaultKind::Gone,
+                "its mount is not in the mount table",
+            ));
         };
         let mut found = found.clone();
         found.id = own_id(&found, path);
@@ -131,7 +143,16 @@ fn parse(text: &str) -> Vec<(u64, MountIdentity)> {
         let mut right = right.split(' ');
         let kind = right.next()?.to_string();
         let source = unescape(right.next()?);
-        Some((id, MountIdentity { kind, source, root, mounted_at, id: None }))
+        Some((
+            id,
+            MountIdentity {
+                kind,
+                source,
+                root,
+                mounted_at,
+                id: None,
+            },
+        ))
     };
     text.lines().filter_map(row).collect()
 }
@@ -173,7 +194,10 @@ mod tests {
         );
         assert_eq!(rows.len(), 2);
         assert_eq!(rows[0].1.mounted_at, PathBuf::from("/mnt/old box"));
-        assert_eq!((rows[0].1.root.as_str(), rows[0].1.kind.as_str()), ("/mnt1", "ext3"));
+        assert_eq!(
+            (rows[0].1.root.as_str(), rows[0].1.kind.as_str()),
+            ("/mnt1", "ext3")
+        );
     }
 
     #[test]

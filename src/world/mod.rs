@@ -251,9 +251,14 @@ impl ReadHow {
 
     /// The word read back.
     pub fn parse(word: &str) -> Option<ReadHow> {
-        [ReadHow::Direct, ReadHow::Evicted, ReadHow::Server, ReadHow::Unknown]
-            .into_iter()
-            .find(|how| how.word() == word)
+        [
+            ReadHow::Direct,
+            ReadHow::Evicted,
+            ReadHow::Server,
+            ReadHow::Unknown,
+        ]
+        .into_iter()
+        .find(|how| how.word() == word)
     }
 }
 

@@ -2,8 +2,8 @@
 
 use super::os_file::{self, OsFileIn, OsFileOut};
 use super::{
-    Dress, Durability, Fault, FaultKind, FileIn, FileOut, Folder, Fs, Loss, MountIdentity, MountTable, OpenHow,
-    ReadHow, Res, Space, Xattr,
+    Dress, Durability, Fault, FaultKind, FileIn, FileOut, Folder, Fs, Loss, MountIdentity, MountTable,
+    OpenHow, ReadHow, Res, Space, Xattr,
 };
 use crate::entry::{Entry, EntryKind};
 use crate::moment::Moment;
@@ -45,7 +45,12 @@ impl OsFs {
         let top = rustix::fs::open(path, flags, Mode::empty()).map_err(|e| Fault::os("open", name, e))?;
         let mount = MountTable::read()?.of(path)?;
         let nature = Arc::new(nature_of(&mount));
-        Ok(OsFs { path: path.to_path_buf(), top, nature, mount })
+        Ok(OsFs {
+            path: path.to_path_buf(),
+            top,
+            nature,
+            mount,
+        })
     }
 
     /// The file system it lies on.
@@ -61,7 +66,10 @@ impl OsFs {
 
 /// What a file system of this type can be trusted with.
 fn nature_of(mount: &MountIdentity) -> Nature {
-    let disk = matches!(mount.kind.as_str(), "ext2" | "ext3" | "ext4" | "xfs" | "btrfs" | "f2fs");
+    let disk = matches!(
+        mount.kind.as_str(),
+        "ext2" | "ext3" | "ext4" | "xfs" | "btrfs" | "f2fs"
+    );
     let zfs = mount.kind == "zfs";
     // ZFS before 2.3 accepts direct reads and answers them from its own cache (hazard V3).
     let zfs_direct = zfs && zfs_version().is_some_and(|version| version >= (2, 3));
@@ -92,13 +100,20 @@ fn zfs_version() -> Option<(u32, u32)> {
 impl Fs for OsFs {
     fn root(&self) -> Res<Arc<dyn Folder>> {
         let fd = rustix::io::fcntl_dupfd_cloexec(&self.top, 3).map_err(|e| Fault::os("open", b".", e))?;
-        Ok(Arc::new(OsFolder { fd, nature: Arc::clone(&self.nature), top: None }))
+        Ok(Arc::new(OsFolder {
+            fd,
+            nature: Arc::clone(&self.nature),
+            top: None,
+        }))
     }
 
     fn space(&self) -> Res<Space> {
         let facts = rustix::fs::fstatvfs(&self.top).map_err(|e| Fault::os("measure", b".", e))?;
         let scale = |blocks: u64| Bytes(blocks.saturating_mul(facts.f_frsize));
-        Ok(Space { total: scale(facts.f_blocks), free: scale(facts.f_bavail) })
+        Ok(Space {
+            total: scale(facts.f_blocks),
+            free: scale(facts.f_bavail),
+        })
     }
 
     fn sync(&self) -> Res<()> {
@@ -130,7 +145,8 @@ impl OsFolder {
         match &self.top {
             Some(top) => Ok(Arc::clone(top)),
             None => {
-                let fd = rustix::io::fcntl_dupfd_cloexec(&self.fd, 3).map_err(|e| Fault::os("open", b".", e))?;
+                let fd =
+                    rustix::io::fcntl_dupfd_cloexec(&self.fd, 3).map_err(|e| Fault::os("open", b".", e))?;
                 Ok(Arc::new(fd))
             }
         }
@@ -169,11 +185,12 @@ impl Folder for OsFolder {
 
     fn stat(&self, name: &[u8]) -> Res<Entry> {
         let flags = AtFlags::SYMLINK_NOFOLLOW | AtFlags::NO_AUTOMOUNT;
-        let facts = rustix::fs::statx(&self.fd, name, flags, wanted()).map_err(|e| Fault::os("examine", name, e))?;
+        let facts =
+            rustix::fs::statx(&self.fd, name, flags, wanted()).map_err(|e| Fault::os("examine", name, e))?;
         let mut entry = entry_of(&facts);
         if entry.kind == EntryKind::Symlink {
-            let target =
-                rustix::fs::readlinkat(&self.fd, name, Vec::new()).map_err(|e| Fault::os("examine", name, e))?;
+            let target = rustix::fs::readlinkat(&self.fd, name, Vec::new())
+                .map_err(|e| Fault::os("examine", name, e))?;
             entry.target = Some(target.into_bytes());
         }
         Ok(entry)
@@ -191,9 +208,18 @@ impl Folder for OsFolder {
                 .map_err(|e| Fault::os("open", name, e))
         };
         if mount(&fd)? != mount(&self.fd)? {
-            return Err(Fault::ours("open", name, FaultKind::WrongKind, "another file system is mounted there"));
+            return Err(Fault::ours(
+                "open",
+                name,
+                FaultKind::WrongKind,
+                "another file system is mounted there",
+            ));
         }
-        Ok(Arc::new(OsFolder { fd, nature: Arc::clone(&self.nature), top: Some(self.top()?) }))
+        Ok(Arc::new(OsFolder {
+            fd,
+            nature: Arc::clone(&self.nature),
+            top: Some(self.top()?),
+        }))
     }
 
     fn make_folder(&self, name: &[u8]) -> Res<()> {
@@ -213,7 +239,8 @@ impl Folder for OsFolder {
 
     fn reopen(&self, name: &[u8]) -> Res<Box<dyn FileOut>> {
         let flags = OFlags::RDWR | OFlags::NONBLOCK | NOFOLLOW;
-        let fd = rustix::fs::openat(&self.fd, name, flags, Mode::empty()).map_err(|e| Fault::os("open", name, e))?;
+        let fd = rustix::fs::openat(&self.fd, name, flags, Mode::empty())
+            .map_err(|e| Fault::os("open", name, e))?;
         Ok(Box::new(OsFileOut::new(fd, name, Bytes::ZERO, &self.nature)?))
     }
 
@@ -225,7 +252,12 @@ impl Folder for OsFolder {
         let fault = |e| Fault::os("link", name, e);
         let mut folder = self.top()?;
         let Some((above, last)) = from.split() else {
-            return Err(Fault::ours("link", name, FaultKind::WrongKind, "the root has no second name"));
+            return Err(Fault::ours(
+                "link",
+                name,
+                FaultKind::WrongKind,
+                "the root has no second name",
+            ));
         };
         for part in above.components() {
             let flags = OFlags::PATH | OFlags::DIRECTORY | NOFOLLOW;
@@ -254,7 +286,12 @@ impl Folder for OsFolder {
         let same = found.kind == expected.kind
             && (found.inode, found.size, found.mtime) == (expected.inode, expected.size, expected.mtime);
         if !same {
-            return Err(Fault::ours("remove", name, FaultKind::Changed, "it is not the file that was expected"));
+            return Err(Fault::ours(
+                "remove",
+                name,
+                FaultKind::Changed,
+                "it is not the file that was expected",
+            ));
         }
         rustix::fs::unlinkat(&self.fd, name, AtFlags::empty()).map_err(|e| Fault::os("remove", name, e))
     }
@@ -321,7 +358,10 @@ fn kind_of(kind: FileType) -> EntryKind {
 
 /// The facts of statx(2) as an entry; the target of a symlink is read apart.
 fn entry_of(facts: &Statx) -> Entry {
-    let moment = |time: &rustix::fs::StatxTimestamp| Moment { seconds: time.tv_sec, nanos: time.tv_nsec };
+    let moment = |time: &rustix::fs::StatxTimestamp| Moment {
+        seconds: time.tv_sec,
+        nanos: time.tv_nsec,
+    };
     let has_birth = facts.stx_mask & StatxFlags::BTIME.bits() != 0;
     Entry {
         kind: kind_of(FileType::from_raw_mode(u32::from(facts.stx_mode))),

@@ -44,17 +44,30 @@ impl OsFileIn {
         };
         let (fd, direct) = match opened {
             Ok(fd) => (fd, true),
-            Err(Errno::INVAL | Errno::OPNOTSUPP) => {
-                (rustix::fs::openat(folder, name, base, Mode::empty()).map_err(fault)?, false)
-            }
+            Err(Errno::INVAL | Errno::OPNOTSUPP) => (
+                rustix::fs::openat(folder, name, base, Mode::empty()).map_err(fault)?,
+                false,
+            ),
             Err(other) => return Err(fault(other)),
         };
         let kind = own_facts(&fd)?.kind;
         if kind != EntryKind::File {
-            return Err(Fault::ours("open", name, FaultKind::WrongKind, "it is not a regular file"));
+            return Err(Fault::ours(
+                "open",
+                name,
+                FaultKind::WrongKind,
+                "it is not a regular file",
+            ));
         }
-        let state = Mutex::new(Reading { how: ReadHow::Unknown, direct });
-        let file = OsFileIn { fd, name: name.to_vec(), state };
+        let state = Mutex::new(Reading {
+            how: ReadHow::Unknown,
+            direct,
+        });
+        let file = OsFileIn {
+            fd,
+            name: name.to_vec(),
+            state,
+        };
         match how {
             OpenHow::Plain => {
                 // A hint; a file system without read-ahead loses nothing.
@@ -90,7 +103,9 @@ impl OsFileIn {
     }
 
     fn reading(&self) -> std::sync::MutexGuard<'_, Reading> {
-        self.state.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+        self.state
+            .lock()
+            .unwrap_or_else(std::sync::PoisonError::into_inner)
     }
 
     /// Goes on through the page cache, once a direct read was refused.
@@ -100,7 +115,10 @@ impl OsFileIn {
         if reading.direct {
             let flags = rustix::fs::fcntl_getfl(&self.fd).map_err(fault)?;
             rustix::fs::fcntl_setfl(&self.fd, flags & !OFlags::DIRECT).map_err(fault)?;
-            *reading = Reading { how: self.evict(reading.how), direct: false };
+            *reading = Reading {
+                how: self.evict(reading.how),
+                direct: false,
+            };
         }
         Ok(())
     }
@@ -156,7 +174,11 @@ impl OsFileOut {
                 Err(e) => return Err(Fault::os("set space aside for", name, e)),
             }
         }
-        let file = OsFileOut { fd, name: name.to_vec(), direct: AtomicBool::new(false) };
+        let file = OsFileOut {
+            fd,
+            name: name.to_vec(),
+            direct: AtomicBool::new(false),
+        };
         if expected.0 >= DIRECT_FROM && nature.direct {
             file.direct.store(file.set_direct(true).is_ok(), Ordering::SeqCst);
         }
@@ -165,7 +187,11 @@ impl OsFileOut {
 
     fn set_direct(&self, on: bool) -> Result<(), Errno> {
         let flags = rustix::fs::fcntl_getfl(&self.fd)?;
-        let flags = if on { flags | OFlags::DIRECT } else { flags & !OFlags::DIRECT };
+        let flags = if on {
+            flags | OFlags::DIRECT
+        } else {
+            flags & !OFlags::DIRECT
+        };
         rustix::fs::fcntl_setfl(&self.fd, flags)
     }
 
@@ -193,7 +219,12 @@ impl FileOut for OsFileOut {
         while done < bytes.len() {
             match rustix::io::pwrite(&self.fd, &bytes[done..], offset + done as u64) {
                 Ok(0) => {
-                    return Err(Fault::ours("write", &self.name, FaultKind::Medium, "nothing was taken"));
+                    return Err(Fault::ours(
+                        "write",
+                        &self.name,
+                        FaultKind::Medium,
+                        "nothing was taken",
+                    ));
                 }
                 Ok(n) => done += n,
                 Err(Errno::INTR) => {}
@@ -222,14 +253,28 @@ impl FileOut for OsFileOut {
 }
 
 fn lost(kind: &'static str, error: Errno) -> Loss {
-    let words = std::io::Error::from_raw_os_error(error.raw_os_error()).to_string().to_lowercase();
-    Loss { kind, why: words.split(" (os error").next().unwrap_or_default().to_string() }
+    let words = std::io::Error::from_raw_os_error(error.raw_os_error())
+        .to_string()
+        .to_lowercase();
+    Loss {
+        kind,
+        why: words.split(" (os error").next().unwrap_or_default().to_string(),
+    }
 }
 
 fn stamps(mtime: Moment) -> Timestamps {
-    let unchanged = Timespec { tv_sec: 0, tv_nsec: rustix::fs::UTIME_OMIT };
-    let time = Timespec { tv_sec: mtime.seconds, tv_nsec: mtime.nanos.into() };
-    Timestamps { last_access: unchanged, last_modification: time }
+    let unchanged = Timespec {
+        tv_sec: 0,
+        tv_nsec: rustix::fs::UTIME_OMIT,
+    };
+    let time = Timespec {
+        tv_sec: mtime.seconds,
+        tv_nsec: mtime.nanos.into(),
+    };
+    Timestamps {
+        last_access: unchanged,
+        last_modification: time,
+    }
 }
 
 /// Owner, mode, extended attributes, times: each step would undo the one after it in any other
@@ -243,7 +288,10 @@ fn dress_handle(fd: BorrowedFd<'_>, dress: &Dress) -> Vec<Loss> {
         }
     };
     if let Some((uid, gid)) = dress.owner {
-        keep("owner", rustix::fs::fchown(fd, Some(Uid::from_raw(uid)), Some(Gid::from_raw(gid))));
+        keep(
+            "owner",
+            rustix::fs::fchown(fd, Some(Uid::from_raw(uid)), Some(Gid::from_raw(gid))),
+        );
     }
     if let Some(mode) = dress.mode {
         keep("mode", rustix::fs::fchmod(fd, Mode::from_raw_mode(mode)));
@@ -251,7 +299,10 @@ fn dress_handle(fd: BorrowedFd<'_>, dress: &Dress) -> Vec<Loss> {
     for xattr in &dress.xattrs {
         let kind = xattr_kind(&xattr.name);
         let name: &[u8] = &xattr.name;
-        keep(kind, rustix::fs::fsetxattr(fd, name, &xattr.value, XattrFlags::empty()));
+        keep(
+            kind,
+            rustix::fs::fsetxattr(fd, name, &xattr.value, XattrFlags::empty()),
+        );
     }
     if let Some(mtime) = dress.mtime {
         keep("time", rustix::fs::futimens(fd, &stamps(mtime)));
@@ -260,14 +311,19 @@ fn dress_handle(fd: BorrowedFd<'_>, dress: &Dress) -> Vec<Loss> {
 }
 
 fn xattr_kind(name: &[u8]) -> &'static str {
-    if name.starts_with(b"system.posix_acl") { "acl" } else { "xattr" }
+    if name.starts_with(b"system.posix_acl") {
+        "acl"
+    } else {
+        "xattr"
+    }
 }
 
 /// Dresses a folder or a symlink.
 pub(super) fn dress_by_name(folder: &OwnedFd, name: &[u8], kind: EntryKind, dress: &Dress) -> Res<Vec<Loss>> {
     if kind != EntryKind::Symlink {
         let flags = OFlags::RDONLY | OFlags::NOFOLLOW | OFlags::CLOEXEC | OFlags::NONBLOCK;
-        let fd = rustix::fs::openat(folder, name, flags, Mode::empty()).map_err(|e| Fault::os("dress", name, e))?;
+        let fd = rustix::fs::openat(folder, name, flags, Mode::empty())
+            .map_err(|e| Fault::os("dress", name, e))?;
         return Ok(dress_handle(fd.as_fd(), dress));
     }
     let mut losses = Vec::new();
@@ -308,7 +364,10 @@ pub(super) fn xattrs_of(fd: &OwnedFd, name: &[u8]) -> Res<Vec<Xattr>> {
         match rustix::fs::fgetxattr(fd, one, &mut value[..]) {
             Ok(length) => {
                 value.truncate(length);
-                found.push(Xattr { name: one.to_vec(), value });
+                found.push(Xattr {
+                    name: one.to_vec(),
+                    value,
+                });
             }
             // Gone between the two calls, or one that only others may see.
             Err(Errno::NODATA | Errno::PERM | Errno::ACCESS) => {}
@@ -332,7 +391,11 @@ impl Buffer {
         let length = usize::try_from(length.get()).unwrap_or(usize::MAX / 2);
         let memory = vec![0u8; length + ALIGN];
         let start = memory.as_ptr().addr().wrapping_neg() % ALIGN;
-        Buffer { memory, start, length }
+        Buffer {
+            memory,
+            start,
+            length,
+        }
     }
 
     /// The bytes.

@@ -22,7 +22,9 @@ pub struct SystemClock {
 
 impl Default for SystemClock {
     fn default() -> Self {
-        SystemClock { start: Instant::now() }
+        SystemClock {
+            start: Instant::now(),
+        }
     }
 }
 
