@@ -1,1 +1,147 @@
-//! (in work) copy
+//! The hand that copies: from a source's files to files durable at their places.
+//!
+//! A durable copy, step by step. Opening the ledger later finds what is named in brackets.
+//!
+//! 1. Record the intent of a group: targets and staged names. [intent only: nothing was done]
+//! 2. Write each file beside its target under its staged name, hashing on the way. [a staged name
+//!    in an intent: a large file goes on after its last checkpoint, any other is removed]
+//! 3. Compare the source's identity before and after; a file that changed is tried again.
+//! 4. Make the data of the group durable, then record inodes and hashes of the staged files.
+//! 5. Publish by a rename that replaces nothing. [a target with the recorded inode: ours, hashed
+//!    again and recorded; any other target: hashed against the source, adopted or a conflict]
+//! 6. Make the names durable.
+//! 7. Record hash, place and identity; the intents go in the same transaction. [a record without
+//!    a target cannot come from us, by 4 to 7: it is lost storage, and `verify` says so]
+//!
+//! While one group is made durable the workers write the next. One thread owns the ledger.
+
+mod commit;
+mod existing;
+mod folders;
+mod group;
+mod large;
+mod links;
+mod recover;
+mod retry;
+mod small;
+mod worker;
+
+use crate::entry::Entry;
+use crate::ledger::{FileRecord, Ledger};
+use crate::names::RelPath;
+use crate::trouble::Trouble;
+use crate::units::{Amount, Bytes};
+use crate::world::{Clock, Fault, FaultKind, Fs, Stop};
+use std::collections::BTreeMap;
+
+pub use folders::dress_folders;
+pub use retry::trouble_of;
+
+/// Most files of one group: what a crash may cost to do again.
+pub const GROUP_FILES: usize = 4_096;
+/// Most bytes of one group, and of one file between two checkpoints.
+pub const GROUP_BYTES: u64 = 1 << 30;
+/// Bytes read, hashed and written in one piece.
+pub(crate) const PIECE: u64 = 4 << 20;
+/// Files above this size are written by all workers at once, block by block.
+pub(crate) const LARGE_FROM: u64 = 2 * crate::digest::BLOCK;
+
+/// The two ends of one batch, and what the hands need beside them.
+#[derive(Clone, Copy)]
+pub struct Ends<'a> {
+    /// The source's root.
+    pub source: &'a dyn Fs,
+    /// The dataset's folder.
+    pub target: &'a dyn Fs,
+    /// Tells the time and waits.
+    pub clock: &'a dyn Clock,
+    /// Whether to end.
+    pub stop: &'a Stop,
+}
+
+/// What is the same for every file of one batch.
+#[derive(Debug, Clone)]
+pub struct Task {
+    /// The batch's number in the ledger.
+    pub batch: i64,
+    /// The dataset's name.
+    pub dataset: String,
+    /// The source's name.
+    pub source: String,
+    /// Part of every staged name: the move's own number.
+    pub tag: String,
+    /// Whether the source's inode numbers can be believed.
+    pub inodes_hold: bool,
+    /// Whether owners are carried.
+    pub owners: bool,
+    /// Workers, at least 1.
+    pub streams: usize,
+    /// Space that stays free at the destination.
+    pub reserve: Bytes,
+}
+
+/// One file or symlink to be copied.
+#[derive(Debug, Clone)]
+pub struct Item {
+    /// Its path below the source's root.
+    pub from: RelPath,
+    /// Its place below the dataset's folder.
+    pub place: RelPath,
+    /// What the index knows of it.
+    pub entry: Entry,
+    /// What was recorded at that place before, if it is to be done again.
+    pub recorded: Option<FileRecord>,
+}
+
+/// How far a copy is.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Progress {
+    /// Bytes written so far.
+    pub bytes: Bytes,
+    /// Files written so far.
+    pub files: u64,
+}
+
+/// What a copy of one batch came to.
+#[derive(Debug, Clone, Default)]
+pub struct Outcome {
+    /// Copied in this run.
+    pub copied: Amount,
+    /// Of these, bytes that an interrupted run had written already.
+    pub resumed: Bytes,
+    /// Found at their places with the right content and taken over.
+    pub adopted: Amount,
+    /// Files that could not be copied.
+    pub failed: u64,
+    /// Of these, files of others at our places.
+    pub conflicts: u64,
+    /// Facts the destination could not keep, by kind.
+    pub losses: BTreeMap<&'static str, u64>,
+    /// Files under 1 MiB among the copied.
+    pub small: Amount,
+}
+
+/// Copies what `items` names, in its order, and records it.
+///
+/// # Errors
+/// [`Trouble`] where everything had to stop: no space, a mount that is gone, an interruption. What
+/// was recorded until then stays true; the same call goes on from there.
+pub fn copy(
+    ends: Ends<'_>,
+    task: &Task,
+    ledger: &mut Ledger,
+    items: &mut dyn Iterator<Item = Result<Item, Trouble>>,
+    progress: &dyn Fn(Progress),
+) -> Result<Outcome, Trouble> {
+    let resumable = recover::settle_leftovers(ends, task, ledger)?;
+    let mut run = group::Run::new(ends, task, resumable);
+    let copied = run.all(ledger, items, progress);
+    copied
+        .and_then(|()| links::make(&mut run, ledger))
+        .and_then(|()| run.finish(ledger))
+}
+
+/// A failure that `copy` answers with where a test or a user asks to end.
+pub(crate) fn interrupted(name: &[u8]) -> Fault {
+    Fault::ours("copy", name, FaultKind::Crash, "interrupted")
+}

@@ -1,0 +1,233 @@
+//! Steps 4 to 7: from files complete under staged names to facts in the ledger.
+
+use super::existing::{EDITED, is_as_placed};
+use super::folders::OpenFolders;
+use super::group::Run;
+use super::retry::trouble_of;
+use super::small::split;
+use super::worker::{Bench, Staged};
+use super::{Item, small};
+use crate::entry::{Entry, EntryKind};
+use crate::ledger::{Failure, FileRecord, GroupResult, Intent, Ledger, Proof, to_second};
+use crate::names::RelPath;
+use crate::trouble::Trouble;
+use crate::units::{Amount, Bytes};
+use crate::world::{Course, Durability, Fault, FaultKind};
+use std::collections::BTreeSet;
+
+/// Below this size a file counts as small for the forecast.
+const SMALL: Bytes = Bytes(1 << 20);
+
+/// What the workers made of one group.
+pub(super) struct Written {
+    pub intents: Vec<Intent>,
+    staged: Vec<(usize, Staged)>,
+    at_place: Vec<(usize, FileRecord, u64)>,
+    failed: Vec<(usize, Item, Fault)>,
+    /// The first fault that stops everything.
+    pub stop: Option<Fault>,
+}
+
+impl Written {
+    pub(super) fn new(intents: Vec<Intent>) -> Written {
+        Written {
+            intents,
+            staged: Vec::new(),
+            at_place: Vec::new(),
+            failed: Vec::new(),
+            stop: None,
+        }
+    }
+
+    pub(super) fn staged(&mut self, at: usize, staged: Staged) {
+        self.staged.push((at, staged));
+    }
+
+    pub(super) fn at_place(&mut self, at: usize, record: FileRecord, links: u64) {
+        self.at_place.push((at, record, links));
+    }
+
+    pub(super) fn failed(&mut self, at: usize, item: &Item, fault: Fault) {
+        if fault.course() == Course::StopAll {
+            self.stop.get_or_insert(fault);
+        } else {
+            self.failed.push((at, item.clone(), fault));
+        }
+    }
+}
+
+/// Commits one group.
+pub(super) fn commit(
+    run: &mut Run<'_>,
+    bench: &mut Bench<'_>,
+    ledger: &mut Ledger,
+    written: Written,
+) -> Result<(), Trouble> {
+    let mut group = GroupResult::default();
+    let mut stop: Option<Fault> = None;
+    if !written.staged.is_empty() {
+        // Step 4. After a crash in here the intents alone are known: everything is done again.
+        sync_all(run, &mut bench.to, None).map_err(|fault| trouble_of(&fault))?;
+        let noted: Vec<_> = written
+            .staged
+            .iter()
+            .map(|(at, staged)| (written.intents[*at].id, staged.facts.inode, staged.hash))
+            .collect();
+        ledger.note_staged(&noted)?;
+        // Step 5.
+        let mut folders = BTreeSet::new();
+        for (at, staged) in written.staged {
+            if stop.is_some() {
+                break;
+            }
+            let intent = &written.intents[at];
+            match place(bench, &intent.staged, &staged) {
+                Ok(placed) => {
+                    folders.extend(staged.place.split().map(|(above, _)| above));
+                    keep(run, &mut group, intent.id, staged, &placed);
+                }
+                Err(fault) if fault.course() == Course::StopAll => stop = Some(fault),
+                Err(fault) => {
+                    let item = item_of(&staged);
+                    small::discard(bench, &item, &intent.staged);
+                    fail(run, bench, &mut group, intent, &item, &fault);
+                }
+            }
+        }
+        // Step 6.
+        sync_all(run, &mut bench.to, Some(&folders)).map_err(|fault| trouble_of(&fault))?;
+    }
+    for (at, record, links) in written.at_place {
+        run.outcome.adopted.add(amount_of(&record));
+        group.settled.push(written.intents[at].id);
+        group.records.push((record, Vec::new(), links));
+    }
+    for (at, item, fault) in &written.failed {
+        fail(run, bench, &mut group, &written.intents[*at], item, fault);
+    }
+    // Step 7.
+    ledger.record_group(run.task.batch, &run.task.dataset, &run.task.source, &group)?;
+    match stop {
+        Some(fault) => Err(trouble_of(&fault)),
+        None => Ok(()),
+    }
+}
+
+/// One sync for everything where it reaches the disk; elsewhere files were synced one by one, and
+/// names are synced folder by folder.
+fn sync_all(
+    run: &Run<'_>,
+    to: &mut OpenFolders<'_>,
+    folders: Option<&BTreeSet<RelPath>>,
+) -> Result<(), Fault> {
+    if run.ends.target.durability() == Durability::Local {
+        return run.ends.target.sync();
+    }
+    for folder in folders.into_iter().flatten() {
+        to.get(folder)?.sync_names()?;
+    }
+    Ok(())
+}
+
+/// Gives a staged file its name and reads back what lies there.
+fn place(bench: &mut Bench<'_>, staged_name: &[u8], staged: &Staged) -> Result<Entry, Fault> {
+    let (above, name) = split(&staged.place)?;
+    let folder = bench.to.get(&above)?;
+    match &staged.replaces {
+        None => folder.publish(staged_name, name)?,
+        Some(ours) => match folder.stat(name) {
+            // Looked at again at the last moment: rule 2.
+            Ok(found) if is_as_placed(&found, &ours.placed) => folder.replace(staged_name, name)?,
+            Ok(_) => return Err(Fault::ours("replace", name, FaultKind::Exists, EDITED)),
+            Err(fault) if fault.kind == FaultKind::NotFound => folder.publish(staged_name, name)?,
+            Err(fault) => return Err(fault),
+        },
+    }
+    let found = folder.stat(name)?;
+    if found.inode == staged.facts.inode || run_without_inodes(&found, &staged.facts) {
+        return Ok(found);
+    }
+    Err(Fault::ours(
+        "publish",
+        name,
+        FaultKind::Exists,
+        "another file took its place at that moment",
+    ))
+}
+
+/// Some network mounts give a renamed file another number; size and time still tell it.
+fn run_without_inodes(found: &Entry, staged: &Entry) -> bool {
+    (found.kind, found.size, found.mtime) == (staged.kind, staged.size, staged.mtime)
+}
+
+fn keep(run: &mut Run<'_>, group: &mut GroupResult, intent: i64, staged: Staged, placed: &Entry) {
+    let record = FileRecord {
+        place: staged.place.clone(),
+        kind: placed.kind,
+        source: staged.source,
+        placed: placed.identity(),
+        hash: staged.hash,
+        copied_at: to_second(run.ends.clock.now()),
+        proof: Proof::Copied,
+    };
+    run.outcome.copied.add(amount_of(&record));
+    if record.kind == EntryKind::File && record.source.size < SMALL {
+        run.outcome.small.add(amount_of(&record));
+    }
+    for loss in staged.losses {
+        *run.outcome.losses.entry(loss.kind).or_default() += 1;
+        group.losses.push((staged.place.clone(), loss));
+    }
+    group.settled.push(intent);
+    group.records.push((record, staged.values, staged.links));
+}
+
+/// Symlinks are moved too, but do not count as files.
+pub(super) fn amount_of(record: &FileRecord) -> Amount {
+    match record.kind {
+        EntryKind::File => Amount::one(record.source.size),
+        _ => Amount::default(),
+    }
+}
+
+fn item_of(staged: &Staged) -> Item {
+    Item {
+        from: staged.place.clone(),
+        place: staged.place.clone(),
+        entry: staged.facts.clone(),
+        recorded: None,
+    }
+}
+
+/// Notes a file that could not be copied; its intent goes only when nothing staged is left.
+fn fail(
+    run: &mut Run<'_>,
+    bench: &mut Bench<'_>,
+    group: &mut GroupResult,
+    intent: &Intent,
+    item: &Item,
+    fault: &Fault,
+) {
+    run.outcome.failed += 1;
+    let code = match fault.kind {
+        FaultKind::Exists if fault.words == EDITED => "conflict-edited",
+        FaultKind::Exists => "conflict-not-ours",
+        FaultKind::NotFound => "gone-at-source",
+        FaultKind::Changed => "changing",
+        kind => kind.word(),
+    };
+    run.outcome.conflicts += u64::from(code.starts_with("conflict"));
+    group.failures.push(Failure {
+        place: item.place.clone(),
+        code: code.to_string(),
+        text: fault.to_string(),
+        bytes: item.entry.size,
+        at: run.ends.clock.now(),
+    });
+    let staged = split(&item.place)
+        .and_then(|(above, _)| bench.to.get(&above))
+        .and_then(|folder| folder.stat(&intent.staged));
+    if staged.is_err_and(|fault| fault.kind == FaultKind::NotFound) {
+        group.settled.push(intent.id);
+    }
+}

@@ -1,0 +1,140 @@
+//! Folders held open on the way down, made where they are missing, dressed at the end.
+
+use crate::entry::{Entry, EntryKind};
+use crate::names::RelPath;
+use crate::world::{Dress, Fault, FaultKind, Folder, Fs, Loss, Res};
+use std::collections::HashMap;
+use std::sync::Arc;
+
+/// Most folders held open at once by one worker; each holds a descriptor.
+const MOST_OPEN: usize = 64;
+
+/// Open folders of one end, by path below its root. Opened component by component, so that a
+/// symlink swapped in is met and refused.
+pub(crate) struct OpenFolders<'a> {
+    fs: &'a dyn Fs,
+    root: Option<Arc<dyn Folder>>,
+    held: HashMap<RelPath, Arc<dyn Folder>>,
+}
+
+impl<'a> OpenFolders<'a> {
+    pub(crate) fn new(fs: &'a dyn Fs) -> OpenFolders<'a> {
+        OpenFolders {
+            fs,
+            root: None,
+            held: HashMap::new(),
+        }
+    }
+
+    fn root(&mut self) -> Res<Arc<dyn Folder>> {
+        match &self.root {
+            Some(root) => Ok(Arc::clone(root)),
+            None => Ok(Arc::clone(self.root.insert(self.fs.root()?))),
+        }
+    }
+
+    /// The folder at this path, which must be there.
+    pub(crate) fn get(&mut self, path: &RelPath) -> Res<Arc<dyn Folder>> {
+        self.reach(path, false)
+    }
+
+    /// The folder at this path, made with its parents where they are missing.
+    pub(crate) fn make(&mut self, path: &RelPath) -> Res<Arc<dyn Folder>> {
+        self.reach(path, true)
+    }
+
+    fn reach(&mut self, path: &RelPath, make: bool) -> Res<Arc<dyn Folder>> {
+        if let Some(folder) = self.held.get(path) {
+            return Ok(Arc::clone(folder));
+        }
+        let Some((above, name)) = path.split() else {
+            return self.root();
+        };
+        // Paths are at most some hundred components deep: PATH_MAX bounds what a scan can name.
+        let parent = self.reach(&above, make)?;
+        let folder = match parent.enter(name) {
+            Err(fault) if make && fault.kind == FaultKind::NotFound => {
+                match parent.make_folder(name) {
+                    // Another worker may have been faster.
+                    Err(made) if made.kind != FaultKind::Exists => return Err(made),
+                    _ => parent.enter(name)?,
+                }
+            }
+            other => other?,
+        };
+        if self.held.len() >= MOST_OPEN {
+            self.held.clear();
+        }
+        self.held.insert(path.clone(), Arc::clone(&folder));
+        Ok(folder)
+    }
+
+    /// Lets go of everything: after an error the ways may lead elsewhere.
+    pub(crate) fn forget(&mut self) {
+        self.held.clear();
+        self.root = None;
+    }
+}
+
+/// A folder's facts at the source, and its place.
+#[derive(Debug, Clone)]
+pub struct FolderItem {
+    /// Its path below the source's root.
+    pub from: RelPath,
+    /// Its place below the dataset's folder.
+    pub place: RelPath,
+    /// What the index knows of it.
+    pub entry: Entry,
+}
+
+/// Makes the folders of a batch where they are missing (empty ones have no file that would), and
+/// gives them owner, mode, extended attributes and times, deepest first, since writing into a
+/// folder changes its time. Answers what could not be kept and what could not be done.
+pub fn dress_folders(
+    source: &dyn Fs,
+    target: &dyn Fs,
+    folders: &[FolderItem],
+    owners: bool,
+) -> (Vec<(RelPath, Loss)>, Vec<(RelPath, Fault)>) {
+    let mut order: Vec<&FolderItem> = folders.iter().collect();
+    order.sort_by(|a, b| (b.place.depth(), &a.place).cmp(&(a.place.depth(), &b.place)));
+    let (mut from, mut to) = (OpenFolders::new(source), OpenFolders::new(target));
+    let (mut losses, mut faults) = (Vec::new(), Vec::new());
+    for item in order {
+        match dress_one(&mut from, &mut to, item, owners) {
+            Ok(lost) => losses.extend(lost.into_iter().map(|loss| (item.place.clone(), loss))),
+            Err(fault) => faults.push((item.place.clone(), fault)),
+        }
+    }
+    (losses, faults)
+}
+
+fn dress_one(
+    from: &mut OpenFolders<'_>,
+    to: &mut OpenFolders<'_>,
+    item: &FolderItem,
+    owners: bool,
+) -> Res<Vec<Loss>> {
+    let Some((above, name)) = item.place.split() else {
+        return Ok(Vec::new());
+    };
+    to.make(&item.place)?;
+    // A folder gone at the source since is dressed by what the index knows.
+    let xattrs = match from.get(&item.from) {
+        Ok(folder) => folder.xattrs(b"")?,
+        Err(fault) if fault.kind == FaultKind::NotFound => Vec::new(),
+        Err(fault) => return Err(fault),
+    };
+    let dress = dress_of(&item.entry, xattrs, owners);
+    to.get(&above)?.dress(name, &dress)
+}
+
+/// What an entry is dressed with.
+pub(crate) fn dress_of(entry: &Entry, xattrs: Vec<crate::world::Xattr>, owners: bool) -> Dress {
+    Dress {
+        owner: owners.then_some((entry.uid, entry.gid)),
+        mode: (entry.kind != EntryKind::Symlink).then_some(entry.mode),
+        xattrs,
+        mtime: Some(entry.mtime),
+    }
+}

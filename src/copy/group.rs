@@ -1,0 +1,512 @@
+//! The owner: gathers groups, hands out work, commits one group while the next is written.
+
+use super::commit::{self, Written};
+use super::existing::{self, Standing};
+use super::large::Large;
+use super::retry::trouble_of;
+use super::worker::{Bench, Counters, Job, Made, Report};
+use super::{Ends, GROUP_BYTES, GROUP_FILES, Item, LARGE_FROM, Outcome, Progress, Task, small};
+use crate::digest::BLOCK;
+use crate::entry::EntryKind;
+use crate::ledger::{Intent, Ledger};
+use crate::names::RelPath;
+use crate::trouble::Trouble;
+use crate::units::Bytes;
+use crate::world::{Course, Fault, FaultKind};
+use crossbeam_channel::{Receiver, Sender, unbounded};
+use std::collections::{HashMap, HashSet};
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::Duration;
+
+/// Blocks between two checkpoints of one file.
+const CHECKPOINT_BLOCKS: u64 = GROUP_BYTES / BLOCK;
+
+/// One copy of one batch under way.
+pub(super) struct Run<'a> {
+    pub ends: Ends<'a>,
+    pub task: &'a Task,
+    /// Large files that an earlier run began, by place.
+    resumable: HashMap<RelPath, Intent>,
+    pub outcome: Outcome,
+    pending: Option<Written>,
+    /// Further names of files with several, made once the first is published.
+    pub deferred: Vec<Item>,
+    seen: HashSet<u64>,
+    ahead: Option<Item>,
+    sequence: u64,
+    started: i64,
+}
+
+/// The owner's side of the workers.
+struct Crew<'a, 'p> {
+    jobs: Sender<Job>,
+    reports: Receiver<Report>,
+    bench: Bench<'a>,
+    counters: Arc<Counters>,
+    progress: &'p dyn Fn(Progress),
+}
+
+impl Crew<'_, '_> {
+    fn send(&self, job: Job) {
+        // Workers live as long as the scope; a send cannot fail before it ends.
+        let _ = self.jobs.send(job);
+    }
+
+    fn next(&self) -> Option<Report> {
+        loop {
+            let report = self.reports.recv_timeout(Duration::from_millis(200));
+            let load = |counter: &std::sync::atomic::AtomicU64| counter.load(Ordering::Relaxed);
+            (self.progress)(Progress {
+                bytes: Bytes(load(&self.counters.bytes)),
+                files: load(&self.counters.files),
+            });
+            match report {
+                Ok(report) => return Some(report),
+                Err(crossbeam_channel::RecvTimeoutError::Timeout) => {}
+                Err(crossbeam_channel::RecvTimeoutError::Disconnected) => return None,
+            }
+        }
+    }
+}
+
+/// A large file of the group at hand.
+struct Part {
+    large: Arc<Large>,
+    left: u64,
+    fault: Option<Fault>,
+}
+
+impl<'a> Run<'a> {
+    pub(super) fn new(ends: Ends<'a>, task: &'a Task, resumable: HashMap<RelPath, Intent>) -> Run<'a> {
+        Run {
+            ends,
+            task,
+            resumable,
+            outcome: Outcome::default(),
+            pending: None,
+            deferred: Vec::new(),
+            seen: HashSet::new(),
+            ahead: None,
+            sequence: 0,
+            started: ends.clock.now().seconds,
+        }
+    }
+
+    /// Copies everything but further names of linked files.
+    pub(super) fn all(
+        &mut self,
+        ledger: &mut Ledger,
+        items: &mut dyn Iterator<Item = Result<Item, Trouble>>,
+        progress: &dyn Fn(Progress),
+    ) -> Result<(), Trouble> {
+        let counters = Arc::new(Counters::default());
+        let (jobs, take) = unbounded();
+        let (give, reports) = unbounded();
+        let (ends, task) = (self.ends, self.task);
+        std::thread::scope(|scope| {
+            for _ in 0..task.streams.max(1) {
+                let (take, give) = (take.clone(), give.clone());
+                let bench = Bench::new(ends, task, &counters);
+                scope.spawn(move || bench.work(&take, &give));
+            }
+            drop(give);
+            let bench = Bench::new(ends, task, &counters);
+            let crew = Crew {
+                jobs,
+                reports,
+                bench,
+                counters: Arc::clone(&counters),
+                progress,
+            };
+            self.drive(crew, ledger, items)
+        })
+    }
+
+    fn drive(
+        &mut self,
+        mut crew: Crew<'a, '_>,
+        ledger: &mut Ledger,
+        items: &mut dyn Iterator<Item = Result<Item, Trouble>>,
+    ) -> Result<(), Trouble> {
+        loop {
+            let group = self.gather(ledger, items)?;
+            let done = match group.as_slice() {
+                [] => break,
+                [one] if one.entry.size.0 > GROUP_BYTES && one.entry.kind == EntryKind::File => {
+                    self.commit_pending(&mut crew.bench, ledger)?;
+                    self.huge(&mut crew, ledger, one)
+                }
+                _ => self.group(&mut crew, ledger, group),
+            };
+            if let Err(trouble) = done {
+                // What was written is complete in itself: keep it before we stop.
+                self.commit_pending(&mut crew.bench, ledger)?;
+                return Err(trouble);
+            }
+        }
+        self.commit_pending(&mut crew.bench, ledger)
+    }
+
+    /// The next group, in the order of the items; a file larger than a group stands alone.
+    fn gather(
+        &mut self,
+        ledger: &Ledger,
+        items: &mut dyn Iterator<Item = Result<Item, Trouble>>,
+    ) -> Result<Vec<Item>, Trouble> {
+        let mut group = Vec::new();
+        let mut bytes = 0u64;
+        while group.len() < GROUP_FILES {
+            let item = match self.ahead.take() {
+                Some(item) => item,
+                None => match items.next().transpose()? {
+                    Some(item) => item,
+                    None => break,
+                },
+            };
+            if self.is_further_name(ledger, &item)? {
+                self.deferred.push(item);
+                continue;
+            }
+            bytes = bytes.saturating_add(item.entry.size.0);
+            if bytes > GROUP_BYTES && !group.is_empty() {
+                self.ahead = Some(item);
+                break;
+            }
+            group.push(item);
+        }
+        self.guard_space(&group)?;
+        Ok(group)
+    }
+
+    fn is_further_name(&mut self, ledger: &Ledger, item: &Item) -> Result<bool, Trouble> {
+        let linked = item.entry.kind == EntryKind::File && item.entry.links > 1 && self.task.inodes_hold;
+        if !linked || item.recorded.is_some() {
+            return Ok(false);
+        }
+        if !self.seen.insert(item.entry.inode) {
+            return Ok(true);
+        }
+        let placed = ledger.linked_place(&self.task.dataset, &self.task.source, item.entry.inode)?;
+        Ok(placed.is_some_and(|record| record.place != item.place))
+    }
+
+    fn guard_space(&self, group: &[Item]) -> Result<(), Trouble> {
+        if group.is_empty() {
+            return Ok(());
+        }
+        let space = self.ends.target.space().map_err(|fault| trouble_of(&fault))?;
+        let needed: Bytes = group
+            .iter()
+            .map(|item| item.entry.size.min(item.entry.allocated))
+            .sum();
+        if space.free >= self.task.reserve.plus(needed) {
+            return Ok(());
+        }
+        Err(Trouble::stopped(
+            "no-space",
+            format!(
+                "no room for the next {} at the destination: {} are free and {} stay in reserve",
+                needed,
+                space.free.binary(),
+                self.task.reserve.binary()
+            ),
+        )
+        .mend("Make room there or lower `reserve` in move.toml, then run `copy` again; what was placed stays placed."))
+    }
+
+    fn staged_name(&mut self) -> Vec<u8> {
+        self.sequence += 1;
+        format!(".pw-{}-{:x}-{}", self.task.tag, self.started, self.sequence).into_bytes()
+    }
+
+    /// Steps 1 to 3 for one group; the group before it is committed meanwhile.
+    fn group(
+        &mut self,
+        crew: &mut Crew<'a, '_>,
+        ledger: &mut Ledger,
+        group: Vec<Item>,
+    ) -> Result<(), Trouble> {
+        let mut intents: Vec<Intent> = Vec::with_capacity(group.len());
+        for item in &group {
+            let staged = self.staged_name();
+            intents.push(Intent::new(
+                item.place.clone(),
+                staged,
+                item.recorded.is_some(),
+                item.entry.identity(),
+            ));
+        }
+        ledger.intend(self.task.batch, &self.task.dataset, &mut intents)?;
+        let mut written = Written::new(intents);
+        let mut parts: HashMap<usize, Part> = HashMap::new();
+        let mut waiting = 0usize;
+        for (at, item) in group.into_iter().enumerate() {
+            if item.entry.kind == EntryKind::File && item.entry.size.0 > LARGE_FROM {
+                match open_large(&mut crew.bench, &item, &written.intents[at].staged, &[]) {
+                    Ok(Opened::Large(large)) => {
+                        let blocks = large.blocks();
+                        let large = Arc::new(*large);
+                        for index in 0..blocks {
+                            crew.send(Job::Block {
+                                at,
+                                large: Arc::clone(&large),
+                                index,
+                            });
+                        }
+                        parts.insert(
+                            at,
+                            Part {
+                                large,
+                                left: blocks,
+                                fault: None,
+                            },
+                        );
+                        waiting += usize::try_from(blocks).unwrap_or(usize::MAX);
+                    }
+                    Ok(Opened::AtPlace(record)) => written.at_place(at, *record, item.entry.links),
+                    Err(fault) => written.failed(at, &item, fault),
+                }
+            } else {
+                let staged = written.intents[at].staged.clone();
+                crew.send(Job::Whole { at, item, staged });
+                waiting += 1;
+            }
+        }
+        let before = self.commit_pending(&mut crew.bench, ledger);
+        self.collect(crew, &mut written, &mut parts, waiting)?;
+        let stop = written.stop.clone();
+        self.pending = Some(written);
+        before?;
+        match stop {
+            Some(fault) => Err(trouble_of(&fault)),
+            None => Ok(()),
+        }
+    }
+
+    fn collect(
+        &mut self,
+        crew: &mut Crew<'a, '_>,
+        written: &mut Written,
+        parts: &mut HashMap<usize, Part>,
+        mut waiting: usize,
+    ) -> Result<(), Trouble> {
+        while waiting > 0 {
+            waiting -= 1;
+            match crew
+                .next()
+                .ok_or_else(|| Trouble::defect("the workers ended before their work"))?
+            {
+                Report::Whole { at, item, result } => match result {
+                    Ok(Made::Staged(staged)) => written.staged(at, *staged),
+                    Ok(Made::AtPlace(record)) => written.at_place(at, *record, item.entry.links),
+                    Err(fault) => {
+                        if fault.course() == Course::StopAll {
+                            crew.counters.abort.store(true, Ordering::SeqCst);
+                        }
+                        written.failed(at, &item, fault);
+                    }
+                },
+                Report::Block { at, result } => {
+                    let Some(part) = parts.get_mut(&at) else { continue };
+                    part.left -= 1;
+                    if let Err(fault) = result {
+                        if fault.course() == Course::StopAll {
+                            crew.counters.abort.store(true, Ordering::SeqCst);
+                        }
+                        part.fault.get_or_insert(fault);
+                    }
+                    if part.left == 0 {
+                        if let Some(part) = parts.remove(&at) {
+                            end_part(&mut crew.bench, written, at, part);
+                        }
+                    }
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// A file larger than a group: a checkpoint after every gibibyte.
+    fn huge(&mut self, crew: &mut Crew<'a, '_>, ledger: &mut Ledger, item: &Item) -> Result<(), Trouble> {
+        let resume = self.resume_of(&mut crew.bench, item);
+        let values = resume
+            .as_ref()
+            .map(|intent| intent.values.clone())
+            .unwrap_or_default();
+        let resumed = values.len() as u64 * BLOCK;
+        let intent = match resume {
+            Some(intent) => intent,
+            None => {
+                let staged = self.staged_name();
+                let replaces = item.recorded.is_some();
+                let mut one = [Intent::new(
+                    item.place.clone(),
+                    staged,
+                    replaces,
+                    item.entry.identity(),
+                )];
+                ledger.intend(self.task.batch, &self.task.dataset, &mut one)?;
+                let [one] = one;
+                one
+            }
+        };
+        let id = intent.id;
+        let mut written = Written::new(vec![intent]);
+        let opened = open_large(&mut crew.bench, item, &written.intents[0].staged, &values);
+        let large = match opened {
+            Ok(Opened::Large(large)) => Arc::new(*large),
+            Ok(Opened::AtPlace(record)) => {
+                written.at_place(0, *record, item.entry.links);
+                self.pending = Some(written);
+                return self.commit_pending(&mut crew.bench, ledger);
+            }
+            Err(fault) => return self.give_up(crew, ledger, written, item, fault),
+        };
+        let mut next = values.len() as u64;
+        while next < large.blocks() {
+            let end = (next + CHECKPOINT_BLOCKS).min(large.blocks());
+            let result = self.round(crew, &large, next..end);
+            let done = large.done();
+            if !done.is_empty() && large.sync().is_ok() {
+                ledger.note_progress(id, Bytes(done.len() as u64 * BLOCK), &done)?;
+            }
+            if let Err(fault) = result {
+                return self.give_up(crew, ledger, written, item, fault);
+            }
+            next = end;
+        }
+        match large.finish(&crew.bench) {
+            Ok(staged) => {
+                self.outcome.resumed = self.outcome.resumed.plus(Bytes(resumed));
+                written.staged(0, staged);
+                self.pending = Some(written);
+                self.commit_pending(&mut crew.bench, ledger)
+            }
+            Err(fault) => self.give_up(crew, ledger, written, item, fault),
+        }
+    }
+
+    fn round(
+        &self,
+        crew: &Crew<'a, '_>,
+        large: &Arc<Large>,
+        blocks: std::ops::Range<u64>,
+    ) -> Result<(), Fault> {
+        let mut waiting = 0;
+        for index in blocks {
+            crew.send(Job::Block {
+                at: 0,
+                large: Arc::clone(large),
+                index,
+            });
+            waiting += 1;
+        }
+        let mut first = None;
+        while waiting > 0 {
+            waiting -= 1;
+            if let Some(Report::Block {
+                result: Err(fault), ..
+            }) = crew.next()
+            {
+                first.get_or_insert(fault);
+            }
+        }
+        first.map_or(Ok(()), Err)
+    }
+
+    /// An interruption leaves a large file and its intent for the next run; a failure of the file
+    /// itself does not.
+    fn give_up(
+        &mut self,
+        crew: &mut Crew<'a, '_>,
+        ledger: &mut Ledger,
+        mut written: Written,
+        item: &Item,
+        fault: Fault,
+    ) -> Result<(), Trouble> {
+        let stops = fault.course() == Course::StopAll;
+        if !stops {
+            small::discard(&mut crew.bench, item, &written.intents[0].staged.clone());
+        }
+        written.failed(0, item, fault.clone());
+        self.pending = Some(written);
+        self.commit_pending(&mut crew.bench, ledger)?;
+        if stops { Err(trouble_of(&fault)) } else { Ok(()) }
+    }
+
+    /// What an earlier run left of this file, if the source is still the same.
+    fn resume_of(&mut self, bench: &mut Bench<'_>, item: &Item) -> Option<Intent> {
+        let intent = self.resumable.remove(&item.place)?;
+        let (above, _) = item.place.split()?;
+        let staged = bench
+            .to
+            .get(&above)
+            .and_then(|folder| folder.stat(&intent.staged));
+        let (above_from, name) = item.from.split()?;
+        let source = bench.from.get(&above_from).and_then(|folder| folder.stat(name));
+        let same = source.is_ok_and(|now| now.identity() == intent.source);
+        let whole = staged.is_ok_and(|facts| facts.size >= intent.done || facts.allocated >= intent.done);
+        if same && whole && intent.values.len() > 1 {
+            return Some(intent);
+        }
+        small::discard(bench, item, &intent.staged);
+        None
+    }
+
+    fn commit_pending(&mut self, bench: &mut Bench<'_>, ledger: &mut Ledger) -> Result<(), Trouble> {
+        match self.pending.take() {
+            Some(written) => commit::commit(self, bench, ledger, written),
+            None => Ok(()),
+        }
+    }
+
+    /// Ends the run: what an earlier run left of files that are no longer asked for goes away.
+    pub(super) fn finish(mut self, ledger: &mut Ledger) -> Result<Outcome, Trouble> {
+        let counters = Arc::new(Counters::default());
+        let mut bench = Bench::new(self.ends, self.task, &counters);
+        let left: Vec<Intent> = self.resumable.drain().map(|(_, intent)| intent).collect();
+        super::recover::drop_staged(&mut bench, ledger, self.task, &left)?;
+        Ok(self.outcome)
+    }
+}
+
+enum Opened {
+    Large(Box<Large>),
+    AtPlace(Box<crate::ledger::FileRecord>),
+}
+
+fn open_large(
+    bench: &mut Bench<'_>,
+    item: &Item,
+    staged: &[u8],
+    resume: &[crate::digest::BlockValue],
+) -> Result<Opened, Fault> {
+    let replaces = match existing::look(bench, item)? {
+        Standing::Free => None,
+        Standing::Ours(record) => Some(*record),
+        Standing::Same(record) => return Ok(Opened::AtPlace(record)),
+    };
+    Ok(Opened::Large(Box::new(Large::open(
+        bench, item, staged, replaces, resume,
+    )?)))
+}
+
+fn end_part(bench: &mut Bench<'_>, written: &mut Written, at: usize, part: Part) {
+    let result = match part.fault {
+        Some(fault) => Err(fault),
+        None => part.large.finish(bench),
+    };
+    match result {
+        Ok(staged) => {
+            bench.counters.files.fetch_add(1, Ordering::Relaxed);
+            written.staged(at, staged);
+        }
+        Err(fault) => {
+            if fault.kind != FaultKind::Crash || bench.ends.stop.is_set() {
+                small::discard(bench, &part.large.item, &written.intents[at].staged.clone());
+            }
+            written.failed(at, &part.large.item, fault);
+        }
+    }
+}

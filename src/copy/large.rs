@@ -1,0 +1,156 @@
+//! One large file by all workers at once, block by block.
+//!
+//! A block is read, hashed and written by one worker; the chaining values make the file's hash.
+//! Blocks are handed out in order, so that disks see a nearly straight read, and up to a
+//! checkpoint all of them are done.
+
+use super::small::{finish_file, split, write_piece};
+use super::worker::{Bench, Staged};
+use super::{Item, interrupted};
+use crate::digest::{BLOCK, BlockValue, root_of};
+use crate::entry::Entry;
+use crate::ledger::FileRecord;
+use crate::units::Bytes;
+use crate::world::{Fault, FaultKind, FileIn, FileOut, OpenHow};
+use blake3::hazmat::HasherExt;
+use std::sync::{Mutex, PoisonError};
+
+/// A large file under way.
+pub(super) struct Large {
+    pub item: Item,
+    source: Box<dyn FileIn>,
+    target: Box<dyn FileOut>,
+    before: Entry,
+    sparse: bool,
+    values: Mutex<Vec<Option<BlockValue>>>,
+    pub replaces: Option<FileRecord>,
+}
+
+impl Large {
+    /// Opens both sides. With `resume`, the staged file is there and its first blocks are known.
+    pub(super) fn open(
+        bench: &mut Bench<'_>,
+        item: &Item,
+        staged: &[u8],
+        replaces: Option<FileRecord>,
+        resume: &[BlockValue],
+    ) -> Result<Large, Fault> {
+        let (above_from, name) = split(&item.from)?;
+        let (above_to, _) = split(&item.place)?;
+        let source = bench.from.get(&above_from)?.open(name, OpenHow::Plain)?;
+        let before = source.facts()?;
+        if before.size.0 <= super::LARGE_FROM {
+            return Err(Fault::ours(
+                "copy",
+                name,
+                FaultKind::Changed,
+                "it shrank since the scan",
+            ));
+        }
+        let sparse = before.is_sparse();
+        let folder = bench.to.make(&above_to)?;
+        let target = match resume.is_empty() {
+            true => folder.stage(staged, if sparse { Bytes::ZERO } else { before.size })?,
+            false => folder.reopen(staged)?,
+        };
+        let blocks = usize::try_from(before.size.0.div_ceil(BLOCK)).unwrap_or(usize::MAX);
+        let mut values: Vec<Option<BlockValue>> = resume.iter().copied().map(Some).collect();
+        values.resize(blocks, None);
+        Ok(Large {
+            item: item.clone(),
+            source,
+            target,
+            before,
+            sparse,
+            values: Mutex::new(values),
+            replaces,
+        })
+    }
+
+    /// The source's facts when it was opened.
+    pub(super) fn before(&self) -> &Entry {
+        &self.before
+    }
+
+    /// How many blocks it has.
+    pub(super) fn blocks(&self) -> u64 {
+        self.before.size.0.div_ceil(BLOCK)
+    }
+
+    fn values(&self) -> std::sync::MutexGuard<'_, Vec<Option<BlockValue>>> {
+        self.values.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Values from the start up to the first block that is missing.
+    pub(super) fn done(&self) -> Vec<BlockValue> {
+        self.values().iter().map_while(|value| *value).collect()
+    }
+
+    /// Reads, hashes and writes one block.
+    pub(super) fn copy_block(&self, bench: &mut Bench<'_>, index: u64) -> Result<(), Fault> {
+        let (_, name) = split(&self.item.from)?;
+        let start = index * BLOCK;
+        let end = (start + BLOCK).min(self.before.size.0);
+        let mut hasher = blake3::Hasher::new();
+        hasher.set_input_offset(start);
+        let mut at = start;
+        while at < end {
+            if bench.ends.stop.is_set() {
+                return Err(interrupted(name));
+            }
+            let wanted = usize::try_from((end - at).min(super::PIECE)).unwrap_or(0);
+            let length = self.source.read_at(at, &mut bench.buffer.bytes_mut()[..wanted])?;
+            if length == 0 {
+                return Err(Fault::ours(
+                    "copy",
+                    name,
+                    FaultKind::Changed,
+                    "it became shorter while it was read",
+                ));
+            }
+            let bytes = &bench.buffer.bytes()[..length];
+            hasher.update(bytes);
+            write_piece(&*self.target, at, bytes, self.sparse)?;
+            bench.count(length);
+            at += length as u64;
+        }
+        let value = BlockValue(hasher.finalize_non_root());
+        if let Some(slot) = self
+            .values()
+            .get_mut(usize::try_from(index).unwrap_or(usize::MAX))
+        {
+            *slot = Some(value);
+        }
+        Ok(())
+    }
+
+    /// Makes what is written durable: a checkpoint.
+    pub(super) fn sync(&self) -> Result<(), Fault> {
+        self.target.sync()
+    }
+
+    /// After the last block: compares the source, dresses the file, computes the hash.
+    pub(super) fn finish(&self, bench: &Bench<'_>) -> Result<Staged, Fault> {
+        let (_, name) = split(&self.item.from)?;
+        self.target.set_length(self.before.size)?;
+        if self.source.facts()?.identity() != self.before.identity() {
+            return Err(Fault::ours(
+                "copy",
+                name,
+                FaultKind::Changed,
+                "it changed while it was read",
+            ));
+        }
+        let values = self.done();
+        let hash = match root_of(&values) {
+            Some(hash) if values.len() as u64 == self.blocks() => hash,
+            _ => return Err(Fault::ours("copy", name, FaultKind::Other, "a block is missing")),
+        };
+        let xattrs = self.source.xattrs()?;
+        let mut staged = finish_file(bench, &*self.target, &self.before, xattrs)?;
+        staged.place = self.item.place.clone();
+        staged.replaces = self.replaces.clone();
+        (staged.hash, staged.values) = (hash, values);
+        Ok(staged)
+    }
+}

@@ -1,0 +1,185 @@
+//! One file or symlink by one worker, from front to back.
+
+use super::existing::{self, Standing};
+use super::folders::dress_of;
+use super::retry::patiently;
+use super::worker::{Bench, Made, Staged};
+use super::{Item, interrupted};
+use crate::digest::{Digest, TreeHasher};
+use crate::entry::{Entry, EntryKind};
+use crate::units::Bytes;
+use crate::world::{Durability, Fault, FaultKind, FileOut, Loss, OpenHow};
+
+/// Below this many zero bytes in a row no hole is worth making: most file systems' blocks are
+/// smaller, and a hole of less costs more than it saves.
+const HOLE: usize = 64 << 10;
+
+/// Copies one whole file or symlink under its staged name, unless it lies at its place already.
+pub(super) fn copy(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) -> Result<Made, Fault> {
+    let ends = bench.ends;
+    patiently(ends, || {
+        if ends.stop.is_set() {
+            return Err(interrupted(item.from.as_bytes()));
+        }
+        let replaces = match existing::look(bench, item)? {
+            Standing::Free => None,
+            Standing::Ours(record) => Some(*record),
+            Standing::Same(record) => return Ok(Made::AtPlace(record)),
+        };
+        let result = match item.entry.kind {
+            EntryKind::Symlink => stage_symlink(bench, item, staged),
+            _ => stage_file(bench, item, staged),
+        };
+        match result {
+            Ok(mut made) => {
+                made.replaces = replaces;
+                Ok(Made::Staged(Box::new(made)))
+            }
+            Err(fault) => {
+                // A crash leaves it to the intent; any other failure cleans up at once.
+                if fault.kind != FaultKind::Crash || ends.stop.is_set() {
+                    discard(bench, item, staged);
+                }
+                Err(fault)
+            }
+        }
+    })
+}
+
+/// Removes a staged entry of ours, as far as that goes: what stays is settled from its intent.
+pub(super) fn discard(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) {
+    let Some((above, _)) = item.place.split() else {
+        return;
+    };
+    if let Ok(folder) = bench.to.get(&above) {
+        if let Ok(facts) = folder.stat(staged) {
+            let _ = folder.remove(staged, &facts);
+        }
+    }
+}
+
+fn stage_file(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) -> Result<Staged, Fault> {
+    let (above_from, name) = split(&item.from)?;
+    let (above_to, _) = split(&item.place)?;
+    let source = bench.from.get(&above_from)?.open(name, OpenHow::Plain)?;
+    let before = source.facts()?;
+    let sparse = before.is_sparse();
+    let expected = if sparse { Bytes::ZERO } else { before.size };
+    let target = bench.to.make(&above_to)?.stage(staged, expected)?;
+    let mut hasher = TreeHasher::new();
+    let mut at = 0u64;
+    // One read past the known size shows a file that grew.
+    loop {
+        if bench.ends.stop.is_set() {
+            return Err(interrupted(name));
+        }
+        let length = source.read_at(at, bench.buffer.bytes_mut())?;
+        let bytes = &bench.buffer.bytes()[..length];
+        hasher.update(bytes);
+        write_piece(&*target, at, bytes, sparse)?;
+        bench.count(length);
+        at += length as u64;
+        if (length as u64) < super::PIECE || at > before.size.0 {
+            break;
+        }
+    }
+    target.set_length(Bytes(at))?;
+    let after = source.facts()?;
+    if before.identity() != after.identity() || at != before.size.0 {
+        return Err(Fault::ours(
+            "copy",
+            name,
+            FaultKind::Changed,
+            "it changed while it was read",
+        ));
+    }
+    let xattrs = source.xattrs()?;
+    let tree = hasher.finish();
+    let mut staged = finish_file(bench, &*target, &before, xattrs)?;
+    staged.place = item.place.clone();
+    (staged.hash, staged.values) = (tree.root, tree.values);
+    Ok(staged)
+}
+
+/// Dresses a complete file and reads back what it has become.
+pub(super) fn finish_file(
+    bench: &Bench<'_>,
+    target: &dyn FileOut,
+    source: &Entry,
+    xattrs: Vec<crate::world::Xattr>,
+) -> Result<Staged, Fault> {
+    let mut losses = target.dress(&dress_of(source, xattrs, bench.task.owners))?;
+    if bench.ends.target.durability() != Durability::Local {
+        // Where one sync for all does not reach the disk, each file has its own.
+        target.sync()?;
+    }
+    let facts = target.facts()?;
+    if facts.mtime != source.mtime && !losses.iter().any(|loss| loss.kind == "time") {
+        losses.push(Loss {
+            kind: "time",
+            why: "it was not kept to the nanosecond".into(),
+        });
+    }
+    Ok(Staged {
+        place: Default::default(),
+        source: source.identity(),
+        links: source.links,
+        facts,
+        hash: Digest([0; 32]),
+        values: Vec::new(),
+        losses,
+        replaces: None,
+    })
+}
+
+fn stage_symlink(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) -> Result<Staged, Fault> {
+    let (above_from, name) = split(&item.from)?;
+    let (above_to, _) = split(&item.place)?;
+    let source = bench.from.get(&above_from)?.stat(name)?;
+    let Some(target) = source.target.clone() else {
+        return Err(Fault::ours(
+            "copy",
+            name,
+            FaultKind::WrongKind,
+            "it is no symlink any more",
+        ));
+    };
+    let folder = bench.to.make(&above_to)?;
+    folder.make_symlink(staged, &target)?;
+    let losses = folder.dress(staged, &dress_of(&source, Vec::new(), bench.task.owners))?;
+    let facts = folder.stat(staged)?;
+    Ok(Staged {
+        place: item.place.clone(),
+        source: source.identity(),
+        links: 1,
+        facts,
+        hash: Digest::of(&target),
+        values: Vec::new(),
+        losses,
+        replaces: None,
+    })
+}
+
+/// Writes a piece; of a sparse source only what is not zeros, since hole maps cannot be trusted
+/// everywhere (hazard L3) and zeros need no space.
+pub(super) fn write_piece(target: &dyn FileOut, at: u64, bytes: &[u8], sparse: bool) -> Result<(), Fault> {
+    if !sparse {
+        return if bytes.is_empty() {
+            Ok(())
+        } else {
+            target.write_at(at, bytes)
+        };
+    }
+    for (index, chunk) in bytes.chunks(HOLE).enumerate() {
+        if chunk.iter().any(|b| *b != 0) {
+            target.write_at(at + (index * HOLE) as u64, chunk)?;
+        }
+    }
+    Ok(())
+}
+
+/// The folder and name of something that is not the root.
+pub(super) fn split(path: &crate::names::RelPath) -> Result<(crate::names::RelPath, &[u8]), Fault> {
+    path.split()
+        .ok_or_else(|| Fault::ours("copy", b".", FaultKind::WrongKind, "the root is no file"))
+}

@@ -1,0 +1,131 @@
+//! Workers: each takes a job, does it, and reports to the one owner.
+
+use super::folders::OpenFolders;
+use super::large::Large;
+use super::retry::patiently;
+use super::{Ends, Item, PIECE, Task, interrupted, small};
+use crate::digest::{BlockValue, Digest};
+use crate::entry::{Entry, Identity};
+use crate::ledger::FileRecord;
+use crate::names::RelPath;
+use crate::world::{Buffer, Fault, Loss};
+use crossbeam_channel::{Receiver, Sender};
+use std::num::NonZeroU64;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+
+/// A piece of work.
+pub(super) enum Job {
+    /// A whole file or symlink, with its place in the group and its staged name.
+    Whole { at: usize, item: Item, staged: Vec<u8> },
+    /// One block of a large file.
+    Block {
+        at: usize,
+        large: Arc<Large>,
+        index: u64,
+    },
+}
+
+/// What came of it.
+pub(super) enum Report {
+    /// A whole file.
+    Whole {
+        at: usize,
+        item: Item,
+        result: Result<Made, Fault>,
+    },
+    /// A block.
+    Block { at: usize, result: Result<(), Fault> },
+}
+
+/// What a worker made of a file.
+pub(super) enum Made {
+    /// It lies under its staged name, complete and dressed.
+    Staged(Box<Staged>),
+    /// It lay at its place already with the right content.
+    AtPlace(Box<FileRecord>),
+}
+
+/// A file complete under its staged name.
+pub(super) struct Staged {
+    pub place: RelPath,
+    /// What it was at the source.
+    pub source: Identity,
+    /// Names it has at the source.
+    pub links: u64,
+    /// The staged file's own facts.
+    pub facts: Entry,
+    pub hash: Digest,
+    pub values: Vec<BlockValue>,
+    pub losses: Vec<Loss>,
+    /// What lies at the place now and goes away.
+    pub replaces: Option<FileRecord>,
+}
+
+/// Counted by workers, read by the owner.
+#[derive(Default)]
+pub(super) struct Counters {
+    pub bytes: AtomicU64,
+    pub files: AtomicU64,
+    /// Set once something stops everything: what is queued is handed back undone.
+    pub abort: AtomicBool,
+}
+
+/// What one worker holds.
+pub(super) struct Bench<'a> {
+    pub ends: Ends<'a>,
+    pub task: &'a Task,
+    pub from: OpenFolders<'a>,
+    pub to: OpenFolders<'a>,
+    pub buffer: Buffer,
+    pub counters: Arc<Counters>,
+}
+
+impl<'a> Bench<'a> {
+    pub(super) fn new(ends: Ends<'a>, task: &'a Task, counters: &Arc<Counters>) -> Bench<'a> {
+        Bench {
+            ends,
+            task,
+            from: OpenFolders::new(ends.source),
+            to: OpenFolders::new(ends.target),
+            buffer: Buffer::new(const { NonZeroU64::new(PIECE).unwrap() }),
+            counters: Arc::clone(counters),
+        }
+    }
+
+    /// Works until there is nothing more to take.
+    pub(super) fn work(mut self, jobs: &Receiver<Job>, reports: &Sender<Report>) {
+        for job in jobs {
+            let report = match job {
+                Job::Whole { at, item, staged } => {
+                    let result = match self.counters.abort.load(Ordering::SeqCst) {
+                        true => Err(interrupted(item.from.as_bytes())),
+                        false => small::copy(&mut self, &item, &staged),
+                    };
+                    if result.is_err() {
+                        self.from.forget();
+                        self.to.forget();
+                    } else {
+                        self.counters.files.fetch_add(1, Ordering::Relaxed);
+                    }
+                    Report::Whole { at, item, result }
+                }
+                Job::Block { at, large, index } => {
+                    let result = match self.counters.abort.load(Ordering::SeqCst) {
+                        true => Err(interrupted(large.item.from.as_bytes())),
+                        false => patiently(self.ends, || large.copy_block(&mut self, index)),
+                    };
+                    Report::Block { at, result }
+                }
+            };
+            // The owner is gone only when everything ends.
+            if reports.send(report).is_err() {
+                return;
+            }
+        }
+    }
+
+    pub(super) fn count(&self, bytes: usize) {
+        self.counters.bytes.fetch_add(bytes as u64, Ordering::Relaxed);
+    }
+}
