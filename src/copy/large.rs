@@ -67,11 +67,6 @@ impl Large {
         })
     }
 
-    /// The source's facts when it was opened.
-    pub(super) fn before(&self) -> &Entry {
-        &self.before
-    }
-
     /// How many blocks it has.
     pub(super) fn blocks(&self) -> u64 {
         self.before.size.0.div_ceil(BLOCK)

@@ -34,7 +34,8 @@ use crate::units::{Amount, Bytes};
 use crate::world::{Clock, Fault, FaultKind, Fs, Stop};
 use std::collections::BTreeMap;
 
-pub use folders::dress_folders;
+pub(crate) use folders::OpenFolders;
+pub use folders::{FolderItem, dress_folders};
 pub use retry::trouble_of;
 
 /// Most files of one group: what a crash may cost to do again.

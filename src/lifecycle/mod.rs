@@ -1,1 +1,14 @@
-//! (in work) lifecycle
+//! What may happen to a batch, what remains to be done, and when a source may be let go.
+//!
+//! Pure functions of facts: the ledger says what happened, here is decided what it means. In doubt
+//! means not done.
+
+mod gate;
+mod outstanding;
+mod states;
+#[cfg(test)]
+mod tests;
+
+pub use gate::{Gate, Reason, gate};
+pub use outstanding::{Fact, Remains, remains};
+pub use states::{Event, Flags, State, after};

@@ -3,9 +3,31 @@
 //! A plan is a value. It is made from surveys, the user's rules and what has begun already, sees
 //! no clock, and is checked by separate code ([`check`]).
 
+mod build;
+pub mod check;
+mod cut;
+pub mod difference;
+mod naming;
+mod notes;
+mod pilot;
+mod rules;
+mod settle;
+mod slug;
+mod tags;
+pub mod why;
+pub mod zfs;
+
+#[cfg(test)]
+mod tests;
+
+pub use build::build;
+pub use notes::{Decision, IdleTag, Limit, Notes, Remark, Verdict};
+pub use rules::{By, DestinationRule, Match, Order, Pattern, PlanRules, Rename, SourceRule, Tag};
+pub use tags::project_name;
+
 use crate::names::{BatchName, RelPath, SourceName};
 use crate::sizes::SizeHistogram;
-use crate::survey::{ProjectKey, Unplanned};
+use crate::survey::{ProjectKey, ProjectSummary, Unplanned};
 use crate::units::Amount;
 
 /// The whole intention.
@@ -65,4 +87,27 @@ pub struct Placed {
     pub key: ProjectKey,
     /// Its folder below the dataset's folder; the root where the project is the dataset.
     pub place: RelPath,
+}
+
+/// What a plan is made from beside the rules.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Inputs<'a> {
+    /// All projects of all sources, in any order.
+    pub projects: &'a [ProjectSummary],
+    /// Files of projects whose batch has begun that no begun batch holds: new or changed since.
+    /// Each has only those files in its totals.
+    pub late: &'a [ProjectSummary],
+    /// Batches that have begun, finished ones included, in the order they began.
+    pub locked: &'a [LockedBatch],
+    /// What the surveys found that no batch can take.
+    pub unplanned: &'a [Unplanned],
+}
+
+/// A batch that has begun: kept as it is, whatever the rules say now.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LockedBatch {
+    /// The batch, byte for byte.
+    pub batch: Batch,
+    /// The dataset it fills. Name, destination and folder are kept; its totals are made anew.
+    pub dataset: Dataset,
 }

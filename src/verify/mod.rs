@@ -1,1 +1,206 @@
-//! (in work) verify
+//! The hand that reads back: every copied file from its disks, compared with what was recorded.
+//!
+//! Files are read past the page cache where the file system lets us, and it is said how; large
+//! ones by all workers at once, block by block, so that a difference names its range. What is
+//! compared is decided in [`compare`]; nothing is repaired here: a difference is a fact that the
+//! next copy finds outstanding.
+
+pub mod compare;
+mod uninvited;
+mod worker;
+
+use crate::copy::trouble_of;
+use crate::digest::BlockValue;
+use crate::entry::Entry;
+use crate::ledger::FileRecord;
+use crate::names::RelPath;
+use crate::trouble::Trouble;
+use crate::units::{Amount, Bytes};
+use crate::world::{Course, Fault, FaultKind, Fs, ReadHow, Stop};
+use compare::Facts;
+use std::collections::{BTreeMap, BTreeSet};
+
+pub use uninvited::{Uninvited, is_by_product, uninvited};
+pub use worker::PIECE;
+
+/// Files between two notes of progress in the ledger.
+const NOTE_EVERY: usize = 4_096;
+/// Bytes between two notes of progress in the ledger.
+const NOTE_BYTES: u64 = 4 << 30;
+
+/// One file or symlink to be read back.
+#[derive(Debug, Clone)]
+pub struct Check {
+    /// What was recorded of it.
+    pub record: FileRecord,
+    /// What it is at the source by the index: mode, owner, number of names.
+    pub entry: Entry,
+    /// Chaining values of a large file; empty where none are kept.
+    pub values: Vec<BlockValue>,
+}
+
+/// What is the same for all files of a batch.
+#[derive(Clone, Copy)]
+pub struct Request<'a> {
+    /// The dataset's folder.
+    pub target: &'a dyn Fs,
+    /// Whether to end.
+    pub stop: &'a Stop,
+    /// Workers, at least 1.
+    pub streams: usize,
+    /// Facts that are compared.
+    pub facts: Facts,
+    /// Whether the source's inode numbers show which names belong to one file.
+    pub inodes_hold: bool,
+}
+
+/// A difference of one file.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Found {
+    /// Its place below the dataset's folder.
+    pub place: RelPath,
+    /// Fixed word: `content`, `type`, `size`, `time`, `mode`, `owner`, `link`, `absent`,
+    /// `unreadable`.
+    pub kind: &'static str,
+    /// Byte ranges that differ, ends exclusive.
+    pub ranges: Vec<(u64, u64)>,
+}
+
+/// What a verification came to.
+#[derive(Debug, Clone, Default)]
+pub struct Outcome {
+    /// Files and bytes read back.
+    pub read: Amount,
+    /// Files and symlinks equal in everything.
+    pub equal: u64,
+    /// What differs, in byte order of places.
+    pub found: BTreeSet<Found>,
+    /// How bytes were read: files by way.
+    pub ways: BTreeMap<ReadHow, u64>,
+    /// Of the read, files under 1 MiB.
+    pub small: Amount,
+}
+
+/// How far a verification is.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Progress {
+    /// Bytes read.
+    pub bytes: Bytes,
+    /// Files done.
+    pub files: u64,
+}
+
+/// Reads back what `checks` names. `note` is handed the places found equal, now and then, so that
+/// an interrupted verification goes on where it was.
+///
+/// # Errors
+/// [`Trouble`] where everything had to stop; what was noted until then stays true.
+pub fn verify(
+    request: Request<'_>,
+    checks: &mut dyn Iterator<Item = Result<Check, Trouble>>,
+    note: &mut dyn FnMut(&[(RelPath, ReadHow)]) -> Result<(), Trouble>,
+    progress: &dyn Fn(Progress),
+) -> Result<Outcome, Trouble> {
+    worker::with_crew(request, |crew| {
+        let mut owner = Owner {
+            outcome: Outcome::default(),
+            equal: Vec::new(),
+            unnoted: 0,
+            inodes: BTreeMap::new(),
+        };
+        let mut stopped = None;
+        let mut more = true;
+        while stopped.is_none() && (more || crew.waiting() > 0) {
+            // A bounded look ahead keeps memory small and the workers busy.
+            while more && crew.has_room() {
+                match checks.next().transpose()? {
+                    Some(check) => crew.send(check),
+                    None => more = false,
+                }
+            }
+            if let Some(done) = crew.next(progress) {
+                stopped = owner.take(&request, done);
+            }
+            if owner.equal.len() >= NOTE_EVERY || owner.unnoted >= NOTE_BYTES {
+                owner.note(note)?;
+            }
+        }
+        owner.note(note)?;
+        match stopped {
+            Some(fault) => Err(trouble_of(&fault)),
+            None => Ok(owner.outcome),
+        }
+    })
+}
+
+struct Owner {
+    outcome: Outcome,
+    equal: Vec<(RelPath, ReadHow)>,
+    unnoted: u64,
+    /// Source inodes of files with several names, and where the first was found.
+    inodes: BTreeMap<u64, u64>,
+}
+
+impl Owner {
+    fn note(
+        &mut self,
+        note: &mut dyn FnMut(&[(RelPath, ReadHow)]) -> Result<(), Trouble>,
+    ) -> Result<(), Trouble> {
+        if !self.equal.is_empty() {
+            note(&self.equal)?;
+            self.equal.clear();
+            self.unnoted = 0;
+        }
+        Ok(())
+    }
+
+    /// Takes in what was found of one file; answers a fault that stops everything.
+    fn take(&mut self, request: &Request<'_>, done: worker::Done) -> Option<Fault> {
+        let record = &done.check.record;
+        let place = &record.place;
+        let seen = match done.result {
+            Ok(seen) => seen,
+            Err(fault) if fault.course() == Course::StopAll => return Some(fault),
+            Err(fault) => {
+                let kind = if fault.kind == FaultKind::NotFound {
+                    "absent"
+                } else {
+                    "unreadable"
+                };
+                self.outcome.found.insert(Found {
+                    place: place.clone(),
+                    kind,
+                    ranges: Vec::new(),
+                });
+                return None;
+            }
+        };
+        let mut found = compare::differences(&done.check, &seen, request.facts);
+        if done.check.entry.links > 1 && request.inodes_hold && seen.facts.kind == record.kind {
+            let first = *self.inodes.entry(record.source.inode).or_insert(seen.facts.inode);
+            if first != seen.facts.inode {
+                found.push(Found {
+                    place: place.clone(),
+                    kind: "link",
+                    ranges: Vec::new(),
+                });
+            }
+        }
+        if let Some(how) = seen.how {
+            let amount = Amount::one(Bytes(seen.bytes));
+            self.outcome.read.add(amount);
+            if seen.bytes < 1 << 20 {
+                self.outcome.small.add(amount);
+            }
+            *self.outcome.ways.entry(how).or_default() += 1;
+            self.unnoted += seen.bytes;
+        }
+        if found.is_empty() {
+            self.outcome.equal += 1;
+            self.equal
+                .push((place.clone(), seen.how.unwrap_or(ReadHow::Direct)));
+        }
+        self.outcome.found.extend(found);
+        None
+    }
+}

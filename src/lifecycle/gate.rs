@@ -1,0 +1,122 @@
+//! The gate before a source may be deleted: every reason that keeps it shut, counted.
+
+use super::State;
+use std::collections::BTreeMap;
+
+/// All that the gate looks at.
+#[derive(Debug, Clone, Default)]
+pub struct Gate {
+    /// The batch's state; `None` before it has begun.
+    pub state: Option<State>,
+    /// Files recorded as copied.
+    pub copied: u64,
+    /// Files proven by a way of reading that counts.
+    pub proven: u64,
+    /// Files verified, but by a way that does not count.
+    pub read_not_accepted: u64,
+    /// Files whose source is no longer what was copied.
+    pub changed_at_source: u64,
+    /// Files at the source that no batch has taken.
+    pub new_at_source: u64,
+    /// Files of others at our places, or edited ones.
+    pub conflicts: u64,
+    /// Differences that stand against the batch.
+    pub differences: u64,
+    /// What was left behind, by code.
+    pub left_behind: BTreeMap<String, u64>,
+    /// What the user accepted, by code, with the count it had then.
+    pub accepted: BTreeMap<String, u64>,
+    /// Whether a second copy was declared.
+    pub second_copy: bool,
+    /// Whether a restore test was recorded.
+    pub restore_test: bool,
+}
+
+/// One reason.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Reason {
+    /// Fixed kebab-case word.
+    pub code: &'static str,
+    /// What it says.
+    pub text: String,
+    /// How many.
+    pub count: u64,
+}
+
+/// Every reason why the source of a batch may not be deleted; none: it is releasable.
+pub fn gate(facts: &Gate) -> Vec<Reason> {
+    let mut reasons = Vec::new();
+    let mut add = |code, text: String, count: u64| {
+        if count > 0 {
+            reasons.push(Reason { code, text, count });
+        }
+    };
+    let standing = facts.state.unwrap_or(State::Waiting);
+    if !matches!(standing, State::Verified | State::Released) {
+        add(
+            "not-verified",
+            format!("the batch is {standing}, not verified"),
+            1,
+        );
+    }
+    let unproven = facts
+        .copied
+        .saturating_sub(facts.proven)
+        .saturating_sub(facts.read_not_accepted);
+    add(
+        "files-not-verified",
+        "files were not read back since they were written".into(),
+        unproven,
+    );
+    add(
+        "read-not-accepted",
+        "files were read back in a way that does not count (see accept-read in move.toml)".into(),
+        facts.read_not_accepted,
+    );
+    add(
+        "differences",
+        "differences stand from the last verification".into(),
+        facts.differences,
+    );
+    add(
+        "conflicts",
+        "files at the destination are not ours or were edited there".into(),
+        facts.conflicts,
+    );
+    add(
+        "changed-at-source",
+        "files have changed at the source since they were copied".into(),
+        facts.changed_at_source,
+    );
+    add(
+        "new-at-source",
+        "files at the source are in no batch yet".into(),
+        facts.new_at_source,
+    );
+    for (code, count) in &facts.left_behind {
+        match facts.accepted.get(code) {
+            Some(then) if then == count => {}
+            Some(then) => add(
+                "left-behind-changed",
+                format!("left behind as {code}: {count} now, {then} when it was accepted"),
+                *count,
+            ),
+            None => add(
+                "left-behind",
+                format!("left behind as {code}, not accepted yet"),
+                *count,
+            ),
+        }
+    }
+    add(
+        "no-second-copy",
+        "no second copy is declared (second-copy in move.toml)".into(),
+        u64::from(!facts.second_copy),
+    );
+    add(
+        "no-restore-test",
+        "no restore test is recorded (`release --restored PATH`)".into(),
+        u64::from(!facts.restore_test),
+    );
+    reasons
+}

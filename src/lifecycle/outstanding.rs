@@ -1,0 +1,49 @@
+//! What remains to be done for one file: a function of what the index saw and what is recorded.
+
+use crate::entry::{EntryKind, Identity};
+use crate::moment::Moment;
+
+/// What the ledger knows of a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Fact {
+    /// What it was at the source when it was read.
+    pub source: Identity,
+    /// When it was recorded.
+    pub at: Moment,
+    /// Whether a verification has found a difference since.
+    pub differs: bool,
+}
+
+/// What remains.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Remains {
+    /// Nothing: it is recorded as it is.
+    Nothing,
+    /// All of it.
+    Copy,
+    /// It is recorded, but has changed at the source or differs at the destination.
+    Again,
+    /// It is nothing that is copied: a folder, a special file, something unreadable.
+    NotCopied,
+}
+
+/// What remains of an entry that an index saw. A record made after the scan began knows the source
+/// better than the index does; one from before must agree with it.
+pub fn remains(
+    kind: EntryKind,
+    seen: &Identity,
+    scanned_at: Moment,
+    inodes_hold: bool,
+    fact: Option<&Fact>,
+) -> Remains {
+    if !matches!(kind, EntryKind::File | EntryKind::Symlink) {
+        return Remains::NotCopied;
+    }
+    let Some(fact) = fact else { return Remains::Copy };
+    let same = (seen.size, seen.mtime) == (fact.source.size, fact.source.mtime)
+        && (!inodes_hold || seen.inode == fact.source.inode);
+    match fact.differs || !(same || fact.at >= scanned_at) {
+        true => Remains::Again,
+        false => Remains::Nothing,
+    }
+}

@@ -1,0 +1,201 @@
+//! Names for datasets, and the proof that no two projects land on one path.
+
+use super::rules::PlanRules;
+use super::settle::Settled;
+use super::slug::{folded, hashed, slug};
+use super::{Dataset, LockedBatch};
+use crate::names::{RelPath, SourceName, shown};
+use crate::sizes::SizeHistogram;
+use crate::trouble::Trouble;
+use crate::units::Amount;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Longest whole dataset name in bytes (OpenZFS 2.3.2, measured: 255 are accepted, 256 refused).
+pub(super) const LONGEST_NAME: usize = 255;
+
+/// A dataset is known by its destination and its folder there.
+pub(super) type Home = (String, RelPath);
+
+/// Empty datasets for all that was settled and all that has begun.
+///
+/// # Errors
+/// `name-too-long` where a whole dataset name passes 255 bytes; `datasets-collide` where two
+/// folders of datasets differ only by case or normalization.
+pub(super) fn datasets(
+    settled: &[Settled<'_>],
+    locked: &[LockedBatch],
+    rules: &PlanRules,
+) -> Result<BTreeMap<Home, Dataset>, Trouble> {
+    let mut found: BTreeMap<Home, Dataset> = BTreeMap::new();
+    for begun in locked {
+        let dataset = &begun.dataset;
+        let home = (dataset.destination.clone(), dataset.folder.clone());
+        found.entry(home).or_insert_with(|| Dataset {
+            amount: Amount::default(),
+            sizes: SizeHistogram::default(),
+            ..dataset.clone()
+        });
+    }
+    let mut taken: BTreeSet<String> = found.values().map(|d| d.name.clone()).collect();
+    let wanted: BTreeSet<(usize, &RelPath)> = settled.iter().map(|s| (s.destination, &s.folder)).collect();
+    // Names that need no change come first, so that none of them is lost to one that does.
+    let (plain, changed): (Vec<_>, Vec<_>) = wanted
+        .into_iter()
+        .partition(|(at, folder)| *at == 0 && slug(folder.as_bytes()).as_bytes() == folder.as_bytes());
+    for (at, folder) in plain.into_iter().chain(changed) {
+        let Some(destination) = rules.destinations.get(at) else {
+            continue;
+        };
+        let home = (destination.name.clone(), folder.clone());
+        if found.contains_key(&home) {
+            continue;
+        }
+        let mut name = slug(folder.as_bytes());
+        if at > 0 {
+            name = format!("{name}-{}", slug(destination.name.as_bytes()));
+        }
+        if taken.contains(&name) {
+            name = hashed(&name, folder.as_bytes());
+        }
+        // Only contrived names get here: a folder called like another's slug with its hash.
+        while taken.contains(&name) {
+            name.push('x');
+        }
+        taken.insert(name.clone());
+        let full_name = destination
+            .parent
+            .as_ref()
+            .map(|parent| format!("{parent}/{name}"));
+        check_length(full_name.as_deref())?;
+        found.insert(
+            home,
+            Dataset {
+                name,
+                full_name,
+                destination: destination.name.clone(),
+                folder: folder.clone(),
+                amount: Amount::default(),
+                sizes: SizeHistogram::default(),
+            },
+        );
+    }
+    folders_differ(&found)?;
+    Ok(found)
+}
+
+fn check_length(full_name: Option<&str>) -> Result<(), Trouble> {
+    match full_name {
+        Some(name) if name.len() > LONGEST_NAME => Err(Trouble::usage(
+            "name-too-long",
+            format!(
+                "the dataset name {name} has {} bytes, more than {LONGEST_NAME}",
+                name.len()
+            ),
+        )
+        .mend("Shorten the parent dataset, or set dataset = in a tag.")),
+        _ => Ok(()),
+    }
+}
+
+fn folders_differ(found: &BTreeMap<Home, Dataset>) -> Result<(), Trouble> {
+    let mut seen: BTreeMap<(&str, Vec<u8>), &RelPath> = BTreeMap::new();
+    for (destination, folder) in found.keys() {
+        let key = (destination.as_str(), folded(folder.as_bytes()));
+        if let Some(other) = seen.insert(key, folder) {
+            return Err(Trouble::usage(
+                "datasets-collide",
+                format!("the datasets' folders {other} and {folder} differ only by case or by how accents are written"),
+            )
+            .mend("Give one of them another name with dataset = or as = in a [[tag]]."));
+        }
+    }
+    Ok(())
+}
+
+/// Someone who lands somewhere.
+struct Landing {
+    path: RelPath,
+    name: String,
+    source: SourceName,
+}
+
+/// Holds that no two projects land on one path, nor one inside another, by bytes or by full case
+/// folding and normalization.
+///
+/// # Errors
+/// `places-collide`, with both names and the mend.
+pub(super) fn places_differ(
+    settled: &[Settled<'_>],
+    locked: &[LockedBatch],
+    rules: &PlanRules,
+) -> Result<(), Trouble> {
+    // Keyed by the folded components: a folder's own entry sorts directly before all below it.
+    let mut seen: BTreeMap<(String, Vec<Vec<u8>>), Landing> = BTreeMap::new();
+    let begun = locked.iter().filter(|l| !l.batch.delta).flat_map(|l| {
+        l.batch.projects.iter().map(move |placed| {
+            let landing = Landing {
+                path: l.dataset.folder.join_path(&placed.place),
+                name: shown(&super::project_name(&placed.key)),
+                source: l.batch.source.clone(),
+            };
+            (l.dataset.destination.clone(), landing)
+        })
+    });
+    let fresh = settled.iter().filter(|s| !s.delta).map(|s| {
+        let destination = rules.destinations.get(s.destination);
+        let landing = Landing {
+            path: s.folder.join_path(&s.place),
+            name: shown(&s.name),
+            source: s.project.source.clone(),
+        };
+        (destination.map(|d| d.name.clone()).unwrap_or_default(), landing)
+    });
+    for (destination, landing) in begun.chain(fresh) {
+        let parts = landing.path.components().map(folded).collect();
+        if let Some(other) = seen.get(&(destination.clone(), parts)) {
+            return Err(collide(other, &landing));
+        }
+        let parts = landing.path.components().map(folded).collect();
+        seen.insert((destination, parts), landing);
+    }
+    let mut before: Option<(&(String, Vec<Vec<u8>>), &Landing)> = None;
+    for (key, landing) in &seen {
+        if let Some((outer, other)) = before {
+            if outer.0 == key.0 && key.1.starts_with(&outer.1) {
+                return Err(collide(other, landing));
+            }
+        }
+        before = Some((key, landing));
+    }
+    Ok(())
+}
+
+fn collide(a: &Landing, b: &Landing) -> Trouble {
+    let how = if a.path == b.path {
+        format!("both land on {}", a.path)
+    } else {
+        format!(
+            "land on {} and {}, which are one path or lie inside each other",
+            a.path, b.path
+        )
+    };
+    let mend = if a.source == b.source {
+        format!(
+            "Add a [[tag]] with projects = [{:?}] and as = \"another name\".",
+            b.name
+        )
+    } else {
+        format!(
+            "Set under = {:?} in the [[source]] called {}, or add a [[tag]] with as = for one of them.",
+            b.source.0, b.source
+        )
+    };
+    Trouble::usage(
+        "places-collide",
+        format!(
+            "the projects {} (source {}) and {} (source {}) {how}",
+            a.name, a.source, b.name, b.source
+        ),
+    )
+    .mend(mend)
+}
