@@ -36,6 +36,14 @@ impl SizeHistogram {
         self.slices[slice_of(size)].add(Amount::one(size));
     }
 
+    /// Adds to slice `k`, sizes of 2^(k-1) to 2^k - 1 bytes; what lies past the last slice is left
+    /// out. For histograms kept elsewhere.
+    pub fn put(&mut self, k: usize, amount: Amount) {
+        if let Some(slice) = self.slices.get_mut(k) {
+            slice.add(amount);
+        }
+    }
+
     /// Adds all of another histogram.
     pub fn merge(&mut self, other: &SizeHistogram) {
         for (mine, theirs) in self.slices.iter_mut().zip(&other.slices) {

@@ -1,3 +1,21 @@
 //! One file a verb: gather, decide, record. No decision is made here that a lower floor could make.
 
+pub mod adopt;
+pub mod batch;
+pub mod begin;
+pub mod copy;
+pub mod desk;
+pub mod gather;
+pub mod guard;
+pub mod hold;
+pub mod items;
+pub mod manifest;
+pub mod plan;
+pub mod release;
+pub mod report;
+pub mod scan;
+pub mod schedule;
 pub mod settings;
+pub mod status;
+pub mod store;
+pub mod verify;

@@ -1,0 +1,176 @@
+//! A batch at hand: its plan, its row in the ledger, its index, and both ends.
+
+use super::desk::{Desk, is_alive, this_process};
+use super::settings::{DestinationSettings, SourceSettings};
+use super::{gather, guard, scan, store};
+use crate::index::Index;
+use crate::ledger::BatchRow;
+use crate::lifecycle::State;
+use crate::names::nearest;
+use crate::plan::{Batch, Dataset, LockedBatch, Plan};
+use crate::survey::exclude::Exclude;
+use crate::survey::member::Membership;
+use crate::trouble::Trouble;
+use crate::world::OsFs;
+
+/// A batch that has begun, with all that its work needs.
+pub struct AtHand {
+    /// Its row.
+    pub row: BatchRow,
+    /// As planned.
+    pub batch: Batch,
+    /// The dataset it fills.
+    pub dataset: Dataset,
+    /// Its source.
+    pub source: SourceSettings,
+    /// Its destination.
+    pub destination: DestinationSettings,
+    /// The index it was begun from.
+    pub index: Index,
+    /// What is left out.
+    pub exclude: Exclude,
+    /// What belongs to which project.
+    pub membership: Membership,
+    /// Whether inode numbers tell names of one file.
+    pub inodes_hold: bool,
+    /// The folder that stands for the dataset's, for a batch copied by other means.
+    pub at: Option<Vec<u8>>,
+}
+
+/// The stored plan.
+///
+/// # Errors
+/// `not-planned` where there is none.
+pub fn plan(desk: &Desk<'_>) -> Result<Plan, Trouble> {
+    match desk.ledger.plan()? {
+        Some(row) => store::plan_of(&row.body),
+        None => Err(Trouble::usage("not-planned", "there is no plan yet").mend("Run `poolward plan` first.")),
+    }
+}
+
+/// The batches named, or all; unknown names get the nearest ones.
+///
+/// # Errors
+/// `no-such-batch` with the nearest names.
+pub fn named(plan: &Plan, names: &[String]) -> Result<Vec<Batch>, Trouble> {
+    let known: Vec<&str> = plan.batches.iter().map(|batch| batch.name.as_str()).collect();
+    let find = |name: &String| {
+        plan.batches.iter().find(|batch| batch.name.as_str() == name).cloned().ok_or_else(|| {
+            let near = nearest(name, known.iter().copied(), 3).join(", ");
+            let mend = if near.is_empty() {
+                "The plan has no batches.".to_string()
+            } else {
+                format!("Did you mean one of these: {near}? `poolward status` lists all.")
+            };
+            Trouble::usage("no-such-batch", format!("there is no batch {name}")).mend(mend)
+        })
+    };
+    names.iter().map(find).collect()
+}
+
+/// The state of a batch by its row.
+pub fn state_of(row: Option<&BatchRow>) -> State {
+    row.and_then(|row| State::parse(&row.state)).unwrap_or(State::Waiting)
+}
+
+/// Begins a batch, or takes it up again: its row is bound to the index it is begun from.
+///
+/// # Errors
+/// [`Trouble`] where settings, index or ledger do not fit the plan any more.
+pub fn take_up(desk: &mut Desk<'_>, plan: &Plan, batch: &Batch, at: Option<&[u8]>) -> Result<AtHand, Trouble> {
+    let dataset = plan.datasets.iter().find(|dataset| dataset.name == batch.dataset);
+    let dataset = dataset.cloned().ok_or_else(|| Trouble::defect("a batch has no dataset"))?;
+    let newest = desk.ledger.indexes(&batch.source.0)?.pop();
+    let Some(newest) = newest else {
+        return Err(Trouble::usage("not-scanned", format!("the source {} was not scanned", batch.source))
+            .mend("Run `poolward scan`, then `poolward plan`."));
+    };
+    let locked = LockedBatch { batch: batch.clone(), dataset: dataset.clone() };
+    let row = BatchRow {
+        id: 0,
+        name: batch.name.as_str().to_string(),
+        dataset: dataset.name.clone(),
+        source: batch.source.0.clone(),
+        destination: dataset.destination.clone(),
+        index: newest.digest,
+        state: State::Waiting.word().to_string(),
+        begun_at: desk.now(),
+        copied_at: None,
+        verified_at: None,
+        released_at: None,
+        body: store::locked_text(&locked, at)?,
+    };
+    let row = desk.ledger.begin_batch(&row)?;
+    open(desk, row)
+}
+
+/// A batch that has begun, by its row.
+///
+/// # Errors
+/// [`Trouble`] where settings or index are missing.
+pub fn open(desk: &Desk<'_>, row: BatchRow) -> Result<AtHand, Trouble> {
+    let (locked, at) = store::locked_of(&row.body)?;
+    let gone = |what: &str, name: &str| {
+        Trouble::usage("settings-changed", format!("move.toml has no {what} named {name}, but the batch {} needs it", row.name))
+            .mend("Put it back as it was; batches that have begun keep their ends.")
+    };
+    let source = desk.settings.source(&row.source).ok_or_else(|| gone("source", &row.source))?.clone();
+    let destination = desk.settings.destination(&row.destination);
+    let destination = destination.ok_or_else(|| gone("destination", &row.destination))?.clone();
+    let index = scan::open_index(desk, &row.source, row.index)?;
+    let exclude = gather::exclude(&desk.settings, &source)?;
+    let membership = gather::membership(&desk.settings, &source, &index);
+    let inodes_hold = gather::inodes_hold(&source, &index);
+    let LockedBatch { batch, dataset } = locked;
+    Ok(AtHand { row, batch, dataset, source, destination, index, exclude, membership, inodes_hold, at })
+}
+
+/// Both ends of a batch, checked.
+///
+/// # Errors
+/// [`Trouble`] where one is missing or not what it was.
+pub fn ends(desk: &mut Desk<'_>, at_hand: &AtHand) -> Result<(OsFs, OsFs), Trouble> {
+    let source = guard::source(desk, &at_hand.source)?;
+    Ok((source, target(desk, at_hand)?))
+}
+
+/// The destination's end of a batch, checked.
+///
+/// # Errors
+/// [`Trouble`] where it is missing or not what it was.
+pub fn target(desk: &mut Desk<'_>, at_hand: &AtHand) -> Result<OsFs, Trouble> {
+    use std::os::unix::ffi::OsStrExt;
+    match &at_hand.at {
+        None => guard::dataset(desk, &at_hand.destination, &at_hand.dataset),
+        Some(path) => {
+            let path = std::path::Path::new(std::ffi::OsStr::from_bytes(path));
+            OsFs::open(path).map_err(|fault| {
+                Trouble::stopped("mount-missing", format!("cannot open {}: {}", path.display(), fault.words))
+                    .mend("It was given with `adopt --at`; mount it again.")
+            })
+        }
+    }
+}
+
+/// Runs `work` as the one writer of a batch.
+///
+/// # Errors
+/// `batch-busy` where another process works on it, or what `work` answers.
+pub fn alone<T>(
+    desk: &mut Desk<'_>,
+    batch: &str,
+    work: impl FnOnce(&mut Desk<'_>) -> Result<T, Trouble>,
+) -> Result<T, Trouble> {
+    let mine = this_process(desk.now());
+    if let Err(holder) = desk.ledger.take_lease(batch, &mine, is_alive)? {
+        let since = holder.since.local(desk.settings.windows.zone);
+        return Err(Trouble::stopped(
+            "batch-busy",
+            format!("the batch {batch} is worked on by process {} on {} since {since}", holder.process, holder.host),
+        )
+        .mend("Let it end, or stop it with Ctrl-C; other batches can be worked on meanwhile."));
+    }
+    let done = work(desk);
+    desk.ledger.drop_lease(batch)?;
+    done
+}

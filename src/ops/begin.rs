@@ -1,0 +1,199 @@
+//! begin: a move folder, its ledger, and how both ends are known again.
+
+use super::guard;
+use super::settings::Settings;
+use crate::ledger::Ledger;
+use crate::moment::Moment;
+use crate::trouble::Trouble;
+use crate::world::{Clock, MountTable};
+use std::path::{Path, PathBuf};
+
+/// What is asked for.
+pub struct Request<'a> {
+    /// The move folder.
+    pub folder: &'a Path,
+    /// The settings as they will be written.
+    pub settings: &'a Settings,
+    /// Their text.
+    pub text: &'a str,
+    /// Whether the destination may lie on the disk the system runs from.
+    pub allow_root_disk: bool,
+    /// A number no other move has.
+    pub move_id: &'a str,
+}
+
+/// Begins a move.
+///
+/// # Errors
+/// [`Trouble`] where there is a move already, an end is missing, the ends overlap, or the
+/// destination lies on the root disk.
+pub fn begin(request: &Request<'_>, clock: &dyn Clock) -> Result<(), Trouble> {
+    let folder = request.folder;
+    if folder.join("move.toml").exists() || folder.join("ledger.db").exists() {
+        return Err(Trouble::usage("move-exists", format!("there is a move in {} already", folder.display()))
+            .mend("Use it, or name another folder: `poolward begin DIR --from … --to …`."));
+    }
+    for source in &request.settings.sources {
+        guard::look_at_source(source)?;
+    }
+    for destination in &request.settings.destinations {
+        make_destination(&destination.path)?;
+        refuse_root_disk(&destination.path, request.allow_root_disk)?;
+        for source in &request.settings.sources {
+            refuse_overlap(&source.path, &destination.path)?;
+        }
+        if folder.starts_with(&destination.path) {
+            return Err(inside("the destination", &destination.path));
+        }
+    }
+    if let Some(source) = request.settings.sources.iter().find(|source| folder.starts_with(&source.path)) {
+        return Err(inside("the source", &source.path));
+    }
+    make(folder, "the move folder")?;
+    super::desk::refuse_network(folder)?;
+    make(&folder.join("indexes"), "a folder")?;
+    make(&folder.join("reports"), "a folder")?;
+    record(request, clock.now())?;
+    // The settings last: a folder with them is a move that was begun to its end.
+    write_settings(folder, request.text)
+}
+
+fn record(request: &Request<'_>, now: Moment) -> Result<(), Trouble> {
+    let mut ledger = Ledger::create(&request.folder.join("ledger.db"), request.move_id, now)?;
+    for destination in &request.settings.destinations {
+        place_marker(&destination.path, request.move_id)?;
+        for source in &request.settings.sources {
+            refuse_same_storage(&source.path, request.move_id)?;
+        }
+        ledger.keep_end(&guard::look_at_destination(destination, request.move_id)?, false)?;
+    }
+    for source in &request.settings.sources {
+        ledger.keep_end(&guard::look_at_source(source)?, false)?;
+    }
+    Ok(())
+}
+
+/// Writes `move.toml`, to the side and renamed.
+///
+/// # Errors
+/// [`Trouble`] where it cannot be written.
+pub fn write_settings(folder: &Path, text: &str) -> Result<(), Trouble> {
+    let (part, target) = (folder.join("move.toml.part"), folder.join("move.toml"));
+    let written = std::fs::write(&part, text).and_then(|()| std::fs::rename(&part, &target));
+    written.map_err(|e| Trouble::stopped("settings-denied", format!("cannot write {}: {e}", target.display())))
+}
+
+fn make(path: &Path, what: &str) -> Result<(), Trouble> {
+    std::fs::create_dir_all(path).map_err(|e| {
+        Trouble::stopped("folder-denied", format!("cannot create {what} {}: {e}", path.display()))
+            .mend("Name a folder that you may write to.")
+    })
+}
+
+/// The destination itself may be missing, its parent may not: a parent that is missing is a mount
+/// that is missing.
+fn make_destination(path: &Path) -> Result<(), Trouble> {
+    let parent_there = path.parent().is_some_and(Path::is_dir);
+    if path.is_dir() {
+        return Ok(());
+    }
+    if !parent_there {
+        return Err(Trouble::stopped("mount-missing", format!("cannot find the destination {}", path.display()))
+            .mend("Mount the pool, or create its folder; only the last part of the path may be missing."));
+    }
+    make(path, "the destination")
+}
+
+fn refuse_root_disk(path: &Path, allowed: bool) -> Result<(), Trouble> {
+    let table = MountTable::read().map_err(|fault| Trouble::stopped("no-mount-table", fault.to_string()))?;
+    let (at, root) = (table.of(path), table.of(Path::new("/")));
+    match (at, root) {
+        (Ok(at), Ok(root)) if !allowed && at.source == root.source && at.kind == root.kind => {
+            Err(Trouble::usage(
+                "root-disk",
+                format!("the destination {} lies on the disk this system runs from", path.display()),
+            )
+            .mend("Mount the pool there first. If you mean it, add --allow-root-disk."))
+        }
+        _ => Ok(()),
+    }
+}
+
+fn refuse_overlap(source: &Path, destination: &Path) -> Result<(), Trouble> {
+    let real = |path: &Path| std::fs::canonicalize(path).unwrap_or_else(|_| path.to_path_buf());
+    let (from, to): (PathBuf, PathBuf) = (real(source), real(destination));
+    if from.starts_with(&to) || to.starts_with(&from) {
+        return Err(overlap(source, destination));
+    }
+    Ok(())
+}
+
+/// A marker written at the destination must not appear at the source: two paths may lead to the
+/// same storage by a bind mount or a second export (hazard L6).
+fn refuse_same_storage(source: &Path, move_id: &str) -> Result<(), Trouble> {
+    let seen = std::fs::read_to_string(guard::marker_path(source)).unwrap_or_default();
+    if seen.trim() == move_id {
+        return Err(Trouble::usage(
+            "same-storage",
+            format!("the source {} and the destination are the same storage: a marker written to one appears in the other", source.display()),
+        )
+        .mend("Look where both paths are mounted from. Nothing was copied."));
+    }
+    Ok(())
+}
+
+fn overlap(source: &Path, destination: &Path) -> Trouble {
+    Trouble::usage(
+        "ends-overlap",
+        format!("the source {} and the destination {} lie inside one another", source.display(), destination.display()),
+    )
+    .mend("Choose two folders of which neither contains the other.")
+}
+
+fn inside(what: &str, path: &Path) -> Trouble {
+    Trouble::usage("folder-inside", format!("the move folder lies inside {what} {}", path.display()))
+        .mend("Keep the move folder on a disk of its own: it must survive both ends.")
+}
+
+fn place_marker(destination: &Path, move_id: &str) -> Result<(), Trouble> {
+    let path = guard::marker_path(destination);
+    let home = destination.join(".poolward");
+    make(&home, "our folder at the destination")?;
+    let other = std::fs::read_to_string(&path).unwrap_or_default();
+    if !other.trim().is_empty() && other.trim() != move_id {
+        return Err(Trouble::usage(
+            "other-move",
+            format!("another move has {} as its destination", destination.display()),
+        )
+        .mend("Go on with that move, take its ledger back with `begin --recover`, or choose another destination."));
+    }
+    std::fs::write(&path, format!("{move_id}\n")).map_err(|e| {
+        Trouble::stopped("destination-denied", format!("cannot write to the destination {}: {e}", destination.display()))
+            .mend("Check that it is mounted for writing and that you may write there.")
+    })
+}
+
+/// Takes back the ledger's copy kept at a destination.
+///
+/// # Errors
+/// [`Trouble`] where there is none, or a ledger is there already.
+pub fn recover(folder: &Path, settings: &Settings) -> Result<PathBuf, Trouble> {
+    let target = folder.join("ledger.db");
+    if target.exists() {
+        return Err(Trouble::usage("ledger-exists", format!("there is a ledger at {} already", target.display()))
+            .mend("Move it aside first; the newer of the two is the true one."));
+    }
+    let copies = settings.destinations.iter().map(|d| d.path.join(".poolward").join("ledger.db"));
+    let Some(copy) = copies.into_iter().find(|path| path.is_file()) else {
+        return Err(Trouble::stopped("no-ledger-copy", "no copy of a ledger is kept at the destination")
+            .mend("Check that the destination is mounted; the copy lies in its folder .poolward."));
+    };
+    make(folder, "the move folder")?;
+    make(&folder.join("indexes"), "a folder")?;
+    make(&folder.join("reports"), "a folder")?;
+    let part = folder.join("ledger.part");
+    let taken = std::fs::copy(&copy, &part).and_then(|_| std::fs::rename(&part, &target));
+    taken.map_err(|e| Trouble::stopped("folder-denied", format!("cannot write {}: {e}", target.display())))?;
+    Ledger::open(&target)?;
+    Ok(copy)
+}

@@ -1,0 +1,229 @@
+//! copy: what is outstanding of a batch, carried out and recorded.
+
+use super::batch::{self, AtHand};
+use super::desk::Desk;
+use super::items::{Walk, own_folders};
+use crate::copy::{self as hand, Ends, FolderItem, Item, Outcome, Progress, Task};
+use crate::entry::EntryKind;
+use crate::ledger::{Failure, GroupResult, Ledger, Sample};
+use crate::lifecycle::{Event, Fact, Remains, State, after, remains};
+use crate::names::RelPath;
+use crate::trouble::Trouble;
+use crate::units::{Bytes, Span};
+use std::collections::{BTreeSet, VecDeque};
+
+/// Streams where the user named no number: enough for small files on two ends that wait for their
+/// disks, few enough for spinning ones (common practice, no source).
+const STREAMS: usize = 4;
+
+/// What became of one batch.
+pub struct Copied {
+    /// Its name.
+    pub name: String,
+    /// Its state now.
+    pub state: State,
+    /// What this run did.
+    pub outcome: Outcome,
+    /// Files that lay at their places by the ledger.
+    pub already: u64,
+    /// What failed, of all runs.
+    pub failures: Vec<Failure>,
+    /// How long it took.
+    pub elapsed: Span,
+}
+
+/// Copies one batch, or what is left of it.
+///
+/// # Errors
+/// [`Trouble`] where it had to stop; what was recorded stays.
+pub fn copy(desk: &mut Desk<'_>, name: &str, at: Option<&[u8]>, progress: &dyn Fn(Progress)) -> Result<Copied, Trouble> {
+    let plan = batch::plan(desk)?;
+    let mut batches = batch::named(&plan, &[name.to_string()])?;
+    let chosen = batches.remove(0);
+    refuse_held(desk, name)?;
+    batch::alone(desk, name, |desk| {
+        let at_hand = batch::take_up(desk, &plan, &chosen, at)?;
+        one(desk, &at_hand, progress)
+    })
+}
+
+fn refuse_held(desk: &Desk<'_>, name: &str) -> Result<(), Trouble> {
+    let holds = desk.ledger.holds(desk.now())?;
+    if holds.iter().any(|held| held == name || held == "*") {
+        return Err(Trouble::stopped("held", format!("the batch {name} is held"))
+            .mend("Let it go on with `poolward hold --off`."));
+    }
+    Ok(())
+}
+
+fn one(desk: &mut Desk<'_>, at_hand: &AtHand, progress: &dyn Fn(Progress)) -> Result<Copied, Trouble> {
+    let state = after(batch::state_of(Some(&at_hand.row)), Event::CopyBegins)?;
+    let (source, target) = batch::ends(desk, at_hand)?;
+    let now = desk.now();
+    desk.ledger.set_state(at_hand.row.id, state.word(), now)?;
+    desk.ledger.clear_failures(at_hand.row.id)?;
+    let task = task_of(desk, at_hand)?;
+    let reader = desk.second_ledger()?;
+    let mut outstanding = Outstanding::new(desk, at_hand, reader)?;
+    let ends = Ends { source: &source, target: &target, clock: desk.clock, stop: desk.stop };
+    let began = desk.clock.ticks();
+    let copied = hand::copy(ends, &task, &mut desk.ledger, &mut outstanding, progress);
+    let elapsed = Span::from_secs_f64(desk.clock.ticks() - began);
+    let mut outcome = copied?;
+    let folders = std::mem::take(&mut outstanding.folders);
+    let already = outstanding.already;
+    dress(desk, at_hand, ends, &task, folders, &mut outcome)?;
+    sample(desk, at_hand, &outcome, elapsed, &task)?;
+    let done = after(state, Event::CopyEnds)?;
+    let now = desk.now();
+    desk.ledger.set_state(at_hand.row.id, done.word(), now)?;
+    desk.ledger.event(now, "copied", &format!("{}: {}", at_hand.row.name, outcome.copied))?;
+    desk.keep_ledger_copy()?;
+    let failures = desk.ledger.failures(at_hand.row.id)?;
+    Ok(Copied { name: at_hand.row.name.clone(), state: done, outcome, already, failures, elapsed })
+}
+
+/// What is the same for all files of a batch.
+pub(super) fn task_of(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Task, Trouble> {
+    let free = at_hand.destination.reserve.unwrap_or_else(|| {
+        let total = crate::world::OsFs::open(&at_hand.destination.path)
+            .and_then(|fs| crate::world::Fs::space(&fs))
+            .map_or(Bytes(0), |space| space.total);
+        Bytes((total.0 / 20).min(200_000_000_000))
+    });
+    let carries = |fact: &str| !at_hand.destination.accept.iter().any(|accepted| accepted == fact);
+    Ok(Task {
+        batch: at_hand.row.id,
+        dataset: at_hand.dataset.name.clone(),
+        source: at_hand.row.source.clone(),
+        tag: desk.ledger.move_id()?.chars().take(8).collect(),
+        inodes_hold: at_hand.inodes_hold,
+        owners: carries("owner"),
+        streams: desk.settings.streams.unwrap_or(STREAMS),
+        reserve: free,
+    })
+}
+
+fn dress(
+    desk: &mut Desk<'_>,
+    at_hand: &AtHand,
+    ends: Ends<'_>,
+    task: &Task,
+    mut folders: Vec<FolderItem>,
+    outcome: &mut Outcome,
+) -> Result<(), Trouble> {
+    for (from, place, entry) in own_folders(at_hand)? {
+        folders.push(FolderItem { from, place, entry });
+    }
+    let (losses, faults) = hand::dress_folders(ends.source, ends.target, &folders, task.owners);
+    let mut group = GroupResult::default();
+    for (place, loss) in losses {
+        *outcome.losses.entry(loss.kind).or_default() += 1;
+        group.losses.push((place, loss));
+    }
+    for (place, fault) in faults {
+        outcome.failed += 1;
+        let (code, text) = (fault.kind.word().to_string(), fault.to_string());
+        group.failures.push(Failure { place, code, text, bytes: Bytes::ZERO, at: desk.now() });
+    }
+    ends.target.sync().map_err(|fault| hand::trouble_of(&fault))?;
+    desk.ledger.record_group(task.batch, &task.dataset, &task.source, &group)
+}
+
+fn sample(desk: &mut Desk<'_>, at_hand: &AtHand, outcome: &Outcome, elapsed: Span, task: &Task) -> Result<(), Trouble> {
+    if outcome.copied.files == 0 {
+        return Ok(());
+    }
+    let sample = Sample {
+        batch: at_hand.row.name.clone(),
+        source: at_hand.row.source.clone(),
+        task: "copy".into(),
+        at: desk.now(),
+        small: outcome.small,
+        large: outcome.copied.minus(outcome.small),
+        span: elapsed,
+        streams: u32::try_from(task.streams).unwrap_or(u32::MAX),
+    };
+    desk.ledger.put_sample(&sample)
+}
+
+/// What is outstanding of a batch, and its folders on the way.
+pub(super) struct Outstanding<'a> {
+    walk: Walk<'a>,
+    at_hand: &'a AtHand,
+    ledger: Ledger,
+    differing: BTreeSet<RelPath>,
+    ready: VecDeque<Item>,
+    /// Folders met so far, for dressing.
+    pub folders: Vec<FolderItem>,
+    /// Files with nothing left to do.
+    pub already: u64,
+}
+
+impl<'a> Outstanding<'a> {
+    pub(super) fn new(desk: &Desk<'_>, at_hand: &'a AtHand, ledger: Ledger) -> Result<Outstanding<'a>, Trouble> {
+        let differences = desk.ledger.differences(at_hand.row.id)?;
+        let blocking = |d: &crate::ledger::Difference| d.blocking && d.kind != "uninvited";
+        let differing = differences.into_iter().filter(blocking).map(|d| d.place).collect();
+        Ok(Outstanding {
+            walk: Walk::new(at_hand),
+            at_hand,
+            ledger,
+            differing,
+            ready: VecDeque::new(),
+            folders: Vec::new(),
+            already: 0,
+        })
+    }
+
+    fn fill(&mut self) -> Result<bool, Trouble> {
+        let Some(folder) = self.walk.next().transpose()? else { return Ok(false) };
+        let (id, dataset) = (self.at_hand.row.id, &self.at_hand.dataset.name);
+        let records = self.ledger.folder_records(id, dataset, &folder.place)?;
+        let scanned = self.at_hand.index.header().started();
+        for child in folder.children {
+            let (Ok(from), Ok(place)) = (folder.from.join(&child.name), folder.place.join(&child.name)) else {
+                continue;
+            };
+            if child.entry.kind == EntryKind::Directory {
+                if child.entry.error.as_deref() != Some(crate::survey::surveyor::BOUNDARY) {
+                    self.folders.push(FolderItem { from, place, entry: child.entry });
+                }
+                continue;
+            }
+            let record = records.get(&child.name);
+            let differs = self.differing.contains(&place);
+            let fact = record.map(|r| Fact { source: r.source, at: r.copied_at, differs });
+            let seen = child.entry.identity();
+            let what = remains(child.entry.kind, &seen, scanned, self.at_hand.inodes_hold, fact.as_ref());
+            let recorded = match what {
+                Remains::Nothing => {
+                    self.already += 1;
+                    continue;
+                }
+                Remains::NotCopied => continue,
+                Remains::Copy => self.ledger.record_at(dataset, &place)?,
+                Remains::Again => record.cloned(),
+            };
+            self.ready.push_back(Item { from, place, entry: child.entry, recorded });
+        }
+        Ok(true)
+    }
+}
+
+impl Iterator for Outstanding<'_> {
+    type Item = Result<Item, Trouble>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        loop {
+            if let Some(item) = self.ready.pop_front() {
+                return Some(Ok(item));
+            }
+            match self.fill() {
+                Ok(true) => {}
+                Ok(false) => return None,
+                Err(trouble) => return Some(Err(trouble)),
+            }
+        }
+    }
+}

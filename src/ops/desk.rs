@@ -1,0 +1,107 @@
+//! What every verb has before it: the move folder, its settings and its ledger.
+
+use super::settings::Settings;
+use crate::ledger::{Lease, Ledger};
+use crate::moment::Moment;
+use crate::trouble::Trouble;
+use crate::world::{Clock, MountTable, Stop};
+use std::path::{Path, PathBuf};
+
+/// One move, opened.
+pub struct Desk<'a> {
+    /// The move folder.
+    pub folder: PathBuf,
+    /// What the user has settled.
+    pub settings: Settings,
+    /// What has happened.
+    pub ledger: Ledger,
+    /// Tells the time.
+    pub clock: &'a dyn Clock,
+    /// Whether to end.
+    pub stop: &'a Stop,
+}
+
+impl<'a> Desk<'a> {
+    /// Opens the move in a folder.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger is missing, damaged, newer, or on a network mount.
+    pub fn open(folder: &Path, settings: Settings, clock: &'a dyn Clock, stop: &'a Stop) -> Result<Desk<'a>, Trouble> {
+        refuse_network(folder)?;
+        let ledger = Ledger::open(&folder.join("ledger.db"))?;
+        Ok(Desk { folder: folder.to_path_buf(), settings, ledger, clock, stop })
+    }
+
+    /// Now.
+    pub fn now(&self) -> Moment {
+        self.clock.now()
+    }
+
+    /// Another connection to the same ledger, for reading while one writes.
+    ///
+    /// # Errors
+    /// [`Trouble`] as for [`Ledger::open`].
+    pub fn second_ledger(&self) -> Result<Ledger, Trouble> {
+        Ledger::open(self.ledger.path())
+    }
+
+    /// Keeps a copy of the ledger at each destination that is there.
+    ///
+    /// # Errors
+    /// [`Trouble`] where it cannot be written.
+    pub fn keep_ledger_copy(&self) -> Result<(), Trouble> {
+        for destination in &self.settings.destinations {
+            let home = destination.path.join(".poolward");
+            if home.is_dir() {
+                self.ledger.snapshot(&home.join("ledger.db"))?;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The ledger needs shared memory between processes; network mounts do not give that.
+pub(super) fn refuse_network(folder: &Path) -> Result<(), Trouble> {
+    let mount = MountTable::read().and_then(|table| table.of(folder));
+    match mount {
+        Ok(mount) if mount.is_network() => Err(Trouble::usage(
+            "ledger-on-network",
+            format!("the move folder {} is on a network mount ({})", folder.display(), mount.kind),
+        )
+        .mend("Keep the move folder on a disk of this machine; its ledger is copied to the destination by itself.")),
+        _ => Ok(()),
+    }
+}
+
+/// This process, as the holder of a lease.
+pub fn this_process(now: Moment) -> Lease {
+    let host = read("/proc/sys/kernel/hostname");
+    Lease { process: std::process::id(), started: started(std::process::id()), host, boot: boot(), since: now }
+}
+
+/// Whether the holder of a lease still works. One on another machine cannot be seen: it counts as
+/// alive.
+pub fn is_alive(lease: &Lease) -> bool {
+    let here = read("/proc/sys/kernel/hostname");
+    if lease.host != here {
+        return true;
+    }
+    let started = started(lease.process);
+    lease.boot == boot() && !started.is_empty() && started == lease.started
+}
+
+fn boot() -> String {
+    read("/proc/sys/kernel/random/boot_id")
+}
+
+/// Field 22 of proc_pid_stat(5): when the process started. The name in field 2 may hold blanks and
+/// brackets, so fields are counted behind its last bracket.
+fn started(process: u32) -> String {
+    let text = read(&format!("/proc/{process}/stat"));
+    let rest = text.rsplit_once(')').map(|(_, rest)| rest).unwrap_or_default();
+    rest.split_whitespace().nth(19).unwrap_or_default().to_string()
+}
+
+fn read(path: &str) -> String {
+    std::fs::read_to_string(path).unwrap_or_default().trim().to_string()
+}

@@ -1,0 +1,157 @@
+//! Whether both ends are there, and are what they were: a source that is not mounted is not an
+//! emptied source, an absent destination is not the root disk.
+
+use super::desk::Desk;
+use super::settings::{DestinationSettings, SourceSettings};
+use crate::ledger::{EndRole, EndRow};
+use crate::plan::Dataset;
+use crate::trouble::Trouble;
+use crate::world::{MountIdentity, MountTable, OsFs};
+use std::path::{Path, PathBuf};
+
+/// How many names at a source are remembered.
+const KNOWN_NAMES: usize = 16;
+
+/// What a source is known by.
+///
+/// # Errors
+/// [`Trouble`] where it is not there.
+pub fn look_at_source(source: &SourceSettings) -> Result<EndRow, Trouble> {
+    let mount = mount_of(&source.path, "--from")?;
+    let mut known = names_in(&source.path)?;
+    known.truncate(KNOWN_NAMES);
+    Ok(EndRow { role: EndRole::Source, name: source.name.0.clone(), path: source.path.clone(), mount, known })
+}
+
+/// What a destination is known by: its mount, and our marker in it.
+///
+/// # Errors
+/// [`Trouble`] where it is not there.
+pub fn look_at_destination(destination: &DestinationSettings, marker: &str) -> Result<EndRow, Trouble> {
+    let mount = mount_of(&destination.path, "--to")?;
+    let known = vec![marker.to_string()];
+    Ok(EndRow { role: EndRole::Destination, name: destination.name.clone(), path: destination.path.clone(), mount, known })
+}
+
+/// Checks one source and opens it.
+///
+/// # Errors
+/// `mount-missing` or `mount-changed`, with the mend.
+pub fn source(desk: &Desk<'_>, source: &SourceSettings) -> Result<OsFs, Trouble> {
+    let fs = open(&source.path, "--from")?;
+    if let Some(kept) = desk.ledger.end(EndRole::Source, &source.name.0)? {
+        same_mount(&source.path, &kept.mount, fs.mount())?;
+        let now = names_in(&source.path)?;
+        if !kept.known.is_empty() && !kept.known.iter().any(|name| now.contains(name)) {
+            return Err(missing(&source.path, "none of the folders known from before are in it"));
+        }
+    }
+    Ok(fs)
+}
+
+/// Checks one destination.
+///
+/// # Errors
+/// `mount-missing` or `mount-changed`, with the mend.
+pub fn destination(desk: &Desk<'_>, destination: &DestinationSettings) -> Result<OsFs, Trouble> {
+    let fs = open(&destination.path, "--to")?;
+    if let Some(kept) = desk.ledger.end(EndRole::Destination, &destination.name)? {
+        same_mount(&destination.path, &kept.mount, fs.mount())?;
+        let marker = std::fs::read_to_string(marker_path(&destination.path)).unwrap_or_default();
+        if kept.known.first().map(String::as_str) != Some(marker.trim()) {
+            return Err(missing(&destination.path, "the marker of this move is not in it"));
+        }
+    }
+    Ok(fs)
+}
+
+/// Where our marker lies at a destination.
+pub fn marker_path(destination: &Path) -> PathBuf {
+    destination.join(".poolward").join("marker")
+}
+
+/// The dataset's folder: made where the destination is plain folders, asked for where it must be
+/// a dataset of its own.
+///
+/// # Errors
+/// `dataset-missing` or `dataset-not-mounted` with the commands to use.
+pub fn dataset(desk: &mut Desk<'_>, at: &DestinationSettings, dataset: &Dataset) -> Result<OsFs, Trouble> {
+    use std::os::unix::ffi::OsStrExt;
+    let root = destination(desk, at)?;
+    let path = at.path.join(std::ffi::OsStr::from_bytes(dataset.folder.as_bytes()));
+    if at.dataset.is_some() {
+        let named = dataset.full_name.clone().unwrap_or_default();
+        let mend = "Create the datasets with the commands of `poolward plan --datasets`, or mount them.";
+        if !path.is_dir() {
+            let text = format!("the dataset {named} has no folder at {}", path.display());
+            return Err(Trouble::stopped("dataset-missing", text).mend(mend));
+        }
+        let own = MountTable::read().is_ok_and(|table| table.is_mount_point(&path));
+        if !own {
+            let text = format!("the dataset {named} is not mounted at {}: files would land in its parent", path.display());
+            return Err(Trouble::stopped("dataset-not-mounted", text).mend(mend));
+        }
+    } else if !path.is_dir() {
+        make_folders(&path)?;
+    }
+    drop(root);
+    let fs = open(&path, "--to")?;
+    let row = EndRow {
+        role: EndRole::Dataset,
+        name: dataset.name.clone(),
+        path: path.clone(),
+        mount: fs.mount().clone(),
+        known: Vec::new(),
+    };
+    match desk.ledger.end(EndRole::Dataset, &dataset.name)? {
+        Some(kept) => same_mount(&path, &kept.mount, fs.mount())?,
+        None => desk.ledger.keep_end(&row, false)?,
+    }
+    Ok(fs)
+}
+
+fn make_folders(path: &Path) -> Result<(), Trouble> {
+    std::fs::create_dir_all(path).map_err(|e| {
+        Trouble::stopped("destination-denied", format!("cannot create {}: {e}", path.display()))
+            .mend("Check that the destination is mounted for writing and that you may write there.")
+    })
+}
+
+fn open(path: &Path, option: &str) -> Result<OsFs, Trouble> {
+    OsFs::open(path).map_err(|fault| {
+        Trouble::stopped("mount-missing", format!("cannot open {}: {}", path.display(), fault.words))
+            .mend(format!("Mount it, or correct the path in move.toml (given by {option} at the beginning)."))
+    })
+}
+
+fn mount_of(path: &Path, option: &str) -> Result<MountIdentity, Trouble> {
+    Ok(open(path, option)?.mount().clone())
+}
+
+fn same_mount(path: &Path, kept: &MountIdentity, now: &MountIdentity) -> Result<(), Trouble> {
+    if kept.is_same(now) {
+        return Ok(());
+    }
+    let words = format!("it lies on {} now, and lay on {} ({}) before", now.words(), kept.source, kept.kind);
+    Err(missing(path, &words))
+}
+
+fn missing(path: &Path, why: &str) -> Trouble {
+    let text = format!("{} is not what it was: {why}", path.display());
+    Trouble::stopped("mount-changed", text)
+        .mend("Mount the share or pool there again, then run the same command again. Nothing was read or written.")
+}
+
+fn names_in(path: &Path) -> Result<Vec<String>, Trouble> {
+    use std::os::unix::ffi::OsStrExt;
+    let fail = |e: std::io::Error| {
+        Trouble::stopped("source-unreadable", format!("cannot list {}: {e}", path.display()))
+            .mend("Run as a user who may read it.")
+    };
+    let mut names = Vec::new();
+    for item in std::fs::read_dir(path).map_err(fail)? {
+        names.push(crate::names::shown(item.map_err(fail)?.file_name().as_bytes()));
+    }
+    names.sort();
+    Ok(names)
+}

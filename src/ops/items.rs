@@ -1,0 +1,174 @@
+//! The files of a batch, folder by folder, from its index.
+
+use super::batch::AtHand;
+use crate::entry::{Entry, EntryKind, Listing, Named};
+use crate::index::{Index, Listings};
+use crate::names::RelPath;
+use crate::plan::Placed;
+use crate::survey::member::Owner;
+use crate::survey::{ProjectKey, exclude::Exclude};
+use crate::trouble::Trouble;
+use std::collections::VecDeque;
+
+/// One folder of a batch.
+#[derive(Debug, Clone)]
+pub struct BatchFolder {
+    /// Its path below the source's root.
+    pub from: RelPath,
+    /// Its place below the dataset's folder.
+    pub place: RelPath,
+    /// Its entries that belong to the batch, folders among them; none that is left out.
+    pub children: Vec<Named>,
+    /// Entries that are left out, with the rule.
+    pub excluded: Vec<(Named, String)>,
+}
+
+/// The folders of a batch, projects in their order.
+pub struct Walk<'a> {
+    at_hand: &'a AtHand,
+    projects: VecDeque<&'a Placed>,
+    current: Option<(&'a Placed, Listings)>,
+    ready: VecDeque<BatchFolder>,
+    skipped: Option<RelPath>,
+}
+
+impl<'a> Walk<'a> {
+    /// From the first project on.
+    pub fn new(at_hand: &'a AtHand) -> Walk<'a> {
+        Walk {
+            at_hand,
+            projects: at_hand.batch.projects.iter().collect(),
+            current: None,
+            ready: VecDeque::new(),
+            skipped: None,
+        }
+    }
+
+    fn advance(&mut self) -> Result<Option<BatchFolder>, Trouble> {
+        loop {
+            if let Some(folder) = self.ready.pop_front() {
+                return Ok(Some(folder));
+            }
+            if let Some((placed, listings)) = &mut self.current {
+                match listings.next().transpose()? {
+                    Some(listing) => {
+                        let placed = *placed;
+                        if !self.is_left_out(&listing.folder) {
+                            return Ok(Some(self.folder_of(placed, listing)));
+                        }
+                    }
+                    None => self.current = None,
+                }
+                continue;
+            }
+            let Some(placed) = self.projects.pop_front() else { return Ok(None) };
+            match &placed.key {
+                ProjectKey::Folder(path) => self.current = Some((placed, self.at_hand.index.listings_below(path))),
+                ProjectKey::Loose(_) => self.loose(placed)?,
+            }
+        }
+    }
+
+    /// Listings come parents first, so everything below a folder left out follows it.
+    fn is_left_out(&mut self, folder: &RelPath) -> bool {
+        if self.skipped.as_ref().is_some_and(|above| folder.below(above).is_some()) {
+            return true;
+        }
+        let out = !folder.is_root() && self.at_hand.exclude.rule_for_path(folder, EntryKind::Directory).is_some();
+        if out {
+            self.skipped = Some(folder.clone());
+        }
+        out
+    }
+
+    fn folder_of(&self, placed: &Placed, listing: Listing) -> BatchFolder {
+        let inside = placed.key.inside(&listing.folder).unwrap_or_default();
+        let (excluded, children) = sort_out(&self.at_hand.exclude, &listing.folder, listing.children);
+        BatchFolder { place: placed.place.join_path(&inside), from: listing.folder, children, excluded }
+    }
+
+    /// Loose files lie in the folders above the project depth.
+    fn loose(&mut self, placed: &'a Placed) -> Result<(), Trouble> {
+        for folder in folders_above(&self.at_hand.index, self.at_hand.source.project_depth)? {
+            let mine = |child: &Named| {
+                matches!(self.at_hand.membership.owner(&folder.folder, child), Owner::Project(key) if key == placed.key)
+            };
+            let children: Vec<Named> = folder.children.into_iter().filter(mine).collect();
+            let (excluded, children) = sort_out(&self.at_hand.exclude, &folder.folder, children);
+            if !children.is_empty() || !excluded.is_empty() {
+                let inside = placed.key.inside(&folder.folder).unwrap_or_default();
+                let place = placed.place.join_path(&inside);
+                self.ready.push_back(BatchFolder { from: folder.folder, place, children, excluded });
+            }
+        }
+        Ok(())
+    }
+}
+
+impl Iterator for Walk<'_> {
+    type Item = Result<BatchFolder, Trouble>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        self.advance().transpose()
+    }
+}
+
+fn sort_out(exclude: &Exclude, folder: &RelPath, children: Vec<Named>) -> (Vec<(Named, String)>, Vec<Named>) {
+    let mut out = Vec::new();
+    let mut kept = Vec::with_capacity(children.len());
+    for child in children {
+        match exclude.rule_for(folder, &child.name, child.entry.kind).map(str::to_string) {
+            Some(rule) => out.push((child, rule)),
+            None => kept.push(child),
+        }
+    }
+    (out, kept)
+}
+
+/// The listings above the project depth: the root, and for deeper projects the folders below it.
+fn folders_above(index: &Index, depth: usize) -> Result<Vec<Listing>, Trouble> {
+    let mut found = Vec::new();
+    let mut waiting = VecDeque::from([RelPath::root()]);
+    while let Some(path) = waiting.pop_front() {
+        let Some(listing) = index.listings_below(&path).next().transpose()? else { continue };
+        if listing.folder != path {
+            continue;
+        }
+        if path.depth() + 1 < depth {
+            for child in &listing.children {
+                if child.entry.kind == EntryKind::Directory {
+                    if let Ok(below) = path.join(&child.name) {
+                        waiting.push_back(below);
+                    }
+                }
+            }
+        }
+        found.push(listing);
+    }
+    Ok(found)
+}
+
+/// The folders of a batch that are dressed: those it holds, its projects' own, and the ones above
+/// these that the source has too.
+pub fn own_folders(at_hand: &AtHand) -> Result<Vec<(RelPath, RelPath, Entry)>, Trouble> {
+    let mut found = Vec::new();
+    for placed in &at_hand.batch.projects {
+        let ProjectKey::Folder(path) = &placed.key else { continue };
+        let (mut from, mut place) = (path.clone(), placed.place.clone());
+        // Names agree upwards as long as the place keeps the source's path.
+        while !from.is_root() && !place.is_root() {
+            if let Some(entry) = at_hand.index.entry(&from)? {
+                found.push((from.clone(), place.clone(), entry));
+            }
+            let (Some((above, name)), Some((above_place, place_name))) = (from.split(), place.split()) else { break };
+            if name != place_name {
+                break;
+            }
+            let next = (above, above_place);
+            (from, place) = next;
+        }
+    }
+    found.sort_by(|a, b| a.1.cmp(&b.1));
+    found.dedup_by(|a, b| a.1 == b.1);
+    Ok(found)
+}
