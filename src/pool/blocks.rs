@@ -94,7 +94,7 @@ pub(crate) fn one_block(size: u64, ashift: Ashift) -> OneBlock {
             vanishes: true,
         };
     }
-    let length = size.div_ceil(512) * 512;
+    let length = size.div_ceil(512).saturating_mul(512);
     OneBlock {
         sectors: ashift.sectors(length),
         // Beyond one unit of 512 bytes the zero tail is under an eighth and saves nothing.

@@ -29,10 +29,12 @@ pub mod tally;
 #[cfg(test)]
 mod tests;
 
-//pub use choice::{Candidate, LayoutRow, Question, compare, sensible_layouts};
+pub use choice::{
+    Advice, Candidate, FillDates, LayoutRow, Question, YearlyGrowth, advise, compare, sensible_layouts,
+};
 pub use geometry::{Ashift, Geometry};
 pub use layout::{Layout, Level};
-//pub use recommend::{Recommendation, recommend};
+pub use recommend::{Recommendation, recommend};
 pub use records::{Choice, Compression, RecordSize};
 pub use space::{FillLimit, Space};
 pub use tally::{SpaceTally, Taken};

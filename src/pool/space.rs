@@ -87,6 +87,30 @@ impl Space {
     /// # Errors
     /// `disk-size` where a disk is smaller than 64 MiB, or all together pass 18.4 EB.
     pub fn of(layout: Layout, ashift: Ashift, disk: Bytes) -> Result<Space, Trouble> {
+        Space::widened(layout, 0, ashift, disk)
+    }
+
+    /// The space after each raidz vdev was widened by so many disks (OpenZFS 2.3 and later): the
+    /// new disks count in full, but deflation and metaslabs stay those of the old width
+    /// (zpool-attach(8); confirmed by the measured pools). For other levels `by` must be 0.
+    ///
+    /// # Errors
+    /// Those of [`Space::of`]; `layout` where the level cannot be widened or gets too wide.
+    pub fn widened(layout: Layout, by: u32, ashift: Ashift, disk: Bytes) -> Result<Space, Trouble> {
+        let too_much = || {
+            let text = format!("{layout} of disks of {disk} passes the largest size that can be counted");
+            Trouble::usage("disk-size", text).mend("Check the disk size and its unit, for example 14 TB.")
+        };
+        if by > 0 && !layout.level().is_raidz() {
+            let text = format!("a {} vdev does not hold more for being widened", layout.level());
+            return Err(Trouble::usage("layout", text).mend("Add a whole vdev."));
+        }
+        let wide = Layout::new(
+            layout.vdevs(),
+            layout.width().saturating_add(by),
+            layout.level(),
+            layout.spares(),
+        )?;
         if disk.0 < DISK_MIN {
             return Err(Trouble::usage(
                 "disk-size",
@@ -96,52 +120,47 @@ impl Space {
         }
         let raw = disk
             .0
-            .checked_mul(u64::from(layout.data_disks()))
-            .ok_or_else(|| {
-                Trouble::usage(
-                    "disk-size",
-                    format!("{layout} of disks of {disk} passes the largest size that can be counted"),
-                )
-                .mend("Check the disk size and its unit, for example 14 TB.")
-            })?;
-        Ok(Space::counted(layout, Geometry::of(layout, ashift), disk.0, raw))
+            .checked_mul(u64::from(wide.data_disks()))
+            .ok_or_else(too_much)?;
+        Ok(counted(layout, wide, ashift, disk.0, raw))
     }
+}
 
-    fn counted(layout: Layout, geometry: Geometry, disk: u64, raw: u64) -> Space {
-        let leaf = disk / DISK_STEP * DISK_STEP - LABELS;
-        let vdev = if layout.level().is_raidz() {
-            leaf * u64::from(layout.width())
-        } else {
-            leaf
-        };
-        let shift = metaslab_shift(vdev);
-        let metaslabs = vdev >> shift;
-        let vdevs = u64::from(layout.vdevs());
-        let pool_size = (metaslabs << shift) * vdevs;
-        let after_parity = geometry.deflated(pool_size);
-        let embedded_log = if metaslabs >= EMBEDDED_LOG_FROM {
-            geometry.deflated((1 << shift) * vdevs)
-        } else {
-            0
-        };
-        let counted = after_parity - embedded_log;
-        let slop = slop(counted, embedded_log);
-        let own_use = own_use(geometry, vdevs).min(counted - slop);
-        let copies = if layout.level().is_raidz() {
-            1
-        } else {
+/// The space of `wide`, made with the geometry of `first`. `raw` is all disks together, which bounds
+/// every product here.
+fn counted(first: Layout, wide: Layout, ashift: Ashift, disk: u64, raw: u64) -> Space {
+    let geometry = Geometry::of(first, ashift);
+    let leaf = disk / DISK_STEP * DISK_STEP - LABELS;
+    let members = |layout: Layout| {
+        if layout.level().is_raidz() {
             u64::from(layout.width())
-        };
-        Space {
-            raw: Bytes(raw),
-            pool_size: Bytes(pool_size),
-            label_and_rounding: Bytes(raw - pool_size * copies),
-            after_parity: Bytes(after_parity),
-            embedded_log: Bytes(embedded_log),
-            slop: Bytes(slop),
-            own_use: Bytes(own_use),
-            usable: Bytes(counted - slop - own_use),
+        } else {
+            1
         }
+    };
+    let shift = metaslab_shift(leaf * members(first));
+    let metaslabs = (leaf * members(wide)) >> shift;
+    let vdevs = u64::from(wide.vdevs());
+    let pool_size = (metaslabs << shift) * vdevs;
+    let after_parity = geometry.deflated(pool_size);
+    let embedded_log = if metaslabs >= EMBEDDED_LOG_FROM {
+        geometry.deflated((1 << shift) * vdevs)
+    } else {
+        0
+    };
+    let space = after_parity - embedded_log;
+    let slop = slop(space, embedded_log);
+    let own_use = own_use(geometry, vdevs).min(space - slop);
+    let on_all_disks = pool_size * (u64::from(wide.width()) / members(wide));
+    Space {
+        raw: Bytes(raw),
+        pool_size: Bytes(pool_size),
+        label_and_rounding: Bytes(raw - on_all_disks),
+        after_parity: Bytes(after_parity),
+        embedded_log: Bytes(embedded_log),
+        slop: Bytes(slop),
+        own_use: Bytes(own_use),
+        usable: Bytes(space - slop - own_use),
     }
 }
 

@@ -217,6 +217,15 @@ impl SpaceTally {
         taken(bytes, geometry)
     }
 
+    /// Whether at least half the bytes lie in whole records of this length (a recordsize).
+    pub(crate) fn mostly_long(&self, record: u64) -> bool {
+        let held = self.sizes.iter().find(|r| r.size.bytes() == record);
+        held.is_some_and(|r| {
+            let long = u128::from(r.full) * u128::from(record);
+            long > 0 && long * 2 >= u128::from(self.content)
+        })
+    }
+
     /// All 22 choices on this layout.
     pub fn taken_by_choice(&self, layout: Layout) -> Vec<(Choice, Taken)> {
         Choice::all()

@@ -127,7 +127,10 @@ fn blocks_of_one_file_agree_with_stat() {
     }
 }
 
-/// Measured on OpenZFS 2.3.2, `fixtures/zfs/metadata.tsv`.
+/// Measured on OpenZFS 2.3.2, `fixtures/zfs/metadata.tsv`, each row in a fresh dataset. From 10,000
+/// entries on within 1 %. Below, the first 56 dnodes find room in the two blocks a fresh dataset
+/// has, which the tally does not count on: it may be two blocks of dnodes, twice, above the
+/// measurement, and is within 3 % else.
 #[test]
 fn folders_and_links_are_within_three_percent() {
     let table = include_str!("../../../fixtures/zfs/metadata.tsv");
@@ -153,7 +156,12 @@ fn folders_and_links_are_within_three_percent() {
             compression: Compression::On,
         };
         let used = tally.taken(layout, choice).used.0;
-        let off = used.abs_diff(n(6)) as f64 / n(6) as f64;
-        println!("{off:.4} {used} {line}");
+        if n(5) >= 10_000 {
+            assert!(used.abs_diff(n(6)) * 100 <= n(6), "{used} {line}");
+        }
+        let geometry = Geometry::of(layout, Ashift::FOUR_KIB);
+        let fresh = geometry.deflated(4 * geometry.allocated(4_096));
+        let (least, most) = (n(6) * 97 / 100, n(6) * 103 / 100 + fresh);
+        assert!((least..=most).contains(&used), "{used} {line}");
     }
 }

@@ -2,3 +2,9 @@
 
 mod allocation;
 mod capacity;
+mod choices;
+mod layouts;
+mod names;
+mod properties;
+mod published;
+mod staging;
