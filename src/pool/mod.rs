@@ -29,6 +29,7 @@ pub mod tally;
 #[cfg(test)]
 mod tests;
 
+pub use blocks::FolderNames;
 pub use choice::{
     Advice, Candidate, FillDates, LayoutRow, Question, YearlyGrowth, advise, compare, sensible_layouts,
 };

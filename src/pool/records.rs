@@ -13,7 +13,7 @@ pub struct RecordSize(u8);
 pub enum Compression {
     /// Records are stored as long as they are.
     Off,
-    /// lz4, the default since OpenZFS 2.2.
+    /// lz4, the default in OpenZFS 2.3 (off was the default in 2.1).
     On,
 }
 
