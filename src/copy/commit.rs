@@ -213,6 +213,7 @@ fn fail(
         FaultKind::Exists if fault.words == EDITED => "conflict-edited",
         FaultKind::Exists => "conflict-not-ours",
         FaultKind::NotFound => "gone-at-source",
+        FaultKind::Unsupported if run.task.only_adopt => "not-at-destination",
         FaultKind::Changed => "changing",
         kind => kind.word(),
     };

@@ -26,6 +26,14 @@ pub(super) fn look(bench: &mut Bench<'_>, item: &Item) -> Result<Standing, Fault
     let (above, name) = split(&item.place)?;
     let found = match bench.to.get(&above).and_then(|folder| folder.stat(name)) {
         Ok(found) => found,
+        Err(fault) if fault.kind == FaultKind::NotFound && bench.task.only_adopt => {
+            return Err(Fault::ours(
+                "adopt",
+                name,
+                FaultKind::Unsupported,
+                "it is not at the destination",
+            ));
+        }
         Err(fault) if fault.kind == FaultKind::NotFound => return Ok(Standing::Free),
         Err(fault) => return Err(fault),
     };

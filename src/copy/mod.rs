@@ -79,6 +79,8 @@ pub struct Task {
     pub streams: usize,
     /// Space that stays free at the destination.
     pub reserve: Bytes,
+    /// Whether nothing is written: what lies at its place is taken over, the rest is a failure.
+    pub only_adopt: bool,
 }
 
 /// One file or symlink to be copied.

@@ -55,37 +55,55 @@ pub fn plan(desk: &Desk<'_>) -> Result<Plan, Trouble> {
 pub fn named(plan: &Plan, names: &[String]) -> Result<Vec<Batch>, Trouble> {
     let known: Vec<&str> = plan.batches.iter().map(|batch| batch.name.as_str()).collect();
     let find = |name: &String| {
-        plan.batches.iter().find(|batch| batch.name.as_str() == name).cloned().ok_or_else(|| {
-            let near = nearest(name, known.iter().copied(), 3).join(", ");
-            let mend = if near.is_empty() {
-                "The plan has no batches.".to_string()
-            } else {
-                format!("Did you mean one of these: {near}? `poolward status` lists all.")
-            };
-            Trouble::usage("no-such-batch", format!("there is no batch {name}")).mend(mend)
-        })
+        plan.batches
+            .iter()
+            .find(|batch| batch.name.as_str() == name)
+            .cloned()
+            .ok_or_else(|| {
+                let near = nearest(name, known.iter().copied(), 3).join(", ");
+                let mend = if near.is_empty() {
+                    "The plan has no batches.".to_string()
+                } else {
+                    format!("Did you mean one of these: {near}? `poolward status` lists all.")
+                };
+                Trouble::usage("no-such-batch", format!("there is no batch {name}")).mend(mend)
+            })
     };
     names.iter().map(find).collect()
 }
 
 /// The state of a batch by its row.
 pub fn state_of(row: Option<&BatchRow>) -> State {
-    row.and_then(|row| State::parse(&row.state)).unwrap_or(State::Waiting)
+    row.and_then(|row| State::parse(&row.state))
+        .unwrap_or(State::Waiting)
 }
 
 /// Begins a batch, or takes it up again: its row is bound to the index it is begun from.
 ///
 /// # Errors
 /// [`Trouble`] where settings, index or ledger do not fit the plan any more.
-pub fn take_up(desk: &mut Desk<'_>, plan: &Plan, batch: &Batch, at: Option<&[u8]>) -> Result<AtHand, Trouble> {
+pub fn take_up(
+    desk: &mut Desk<'_>,
+    plan: &Plan,
+    batch: &Batch,
+    at: Option<&[u8]>,
+) -> Result<AtHand, Trouble> {
     let dataset = plan.datasets.iter().find(|dataset| dataset.name == batch.dataset);
-    let dataset = dataset.cloned().ok_or_else(|| Trouble::defect("a batch has no dataset"))?;
+    let dataset = dataset
+        .cloned()
+        .ok_or_else(|| Trouble::defect("a batch has no dataset"))?;
     let newest = desk.ledger.indexes(&batch.source.0)?.pop();
     let Some(newest) = newest else {
-        return Err(Trouble::usage("not-scanned", format!("the source {} was not scanned", batch.source))
-            .mend("Run `poolward scan`, then `poolward plan`."));
+        return Err(Trouble::usage(
+            "not-scanned",
+            format!("the source {} was not scanned", batch.source),
+        )
+        .mend("Run `poolward scan`, then `poolward plan`."));
     };
-    let locked = LockedBatch { batch: batch.clone(), dataset: dataset.clone() };
+    let locked = LockedBatch {
+        batch: batch.clone(),
+        dataset: dataset.clone(),
+    };
     let row = BatchRow {
         id: 0,
         name: batch.name.as_str().to_string(),
@@ -111,18 +129,41 @@ pub fn take_up(desk: &mut Desk<'_>, plan: &Plan, batch: &Batch, at: Option<&[u8]
 pub fn open(desk: &Desk<'_>, row: BatchRow) -> Result<AtHand, Trouble> {
     let (locked, at) = store::locked_of(&row.body)?;
     let gone = |what: &str, name: &str| {
-        Trouble::usage("settings-changed", format!("move.toml has no {what} named {name}, but the batch {} needs it", row.name))
-            .mend("Put it back as it was; batches that have begun keep their ends.")
+        Trouble::usage(
+            "settings-changed",
+            format!(
+                "move.toml has no {what} named {name}, but the batch {} needs it",
+                row.name
+            ),
+        )
+        .mend("Put it back as it was; batches that have begun keep their ends.")
     };
-    let source = desk.settings.source(&row.source).ok_or_else(|| gone("source", &row.source))?.clone();
+    let source = desk
+        .settings
+        .source(&row.source)
+        .ok_or_else(|| gone("source", &row.source))?
+        .clone();
     let destination = desk.settings.destination(&row.destination);
-    let destination = destination.ok_or_else(|| gone("destination", &row.destination))?.clone();
+    let destination = destination
+        .ok_or_else(|| gone("destination", &row.destination))?
+        .clone();
     let index = scan::open_index(desk, &row.source, row.index)?;
     let exclude = gather::exclude(&desk.settings, &source)?;
     let membership = gather::membership(&desk.settings, &source, &index);
     let inodes_hold = gather::inodes_hold(&source, &index);
     let LockedBatch { batch, dataset } = locked;
-    Ok(AtHand { row, batch, dataset, source, destination, index, exclude, membership, inodes_hold, at })
+    Ok(AtHand {
+        row,
+        batch,
+        dataset,
+        source,
+        destination,
+        index,
+        exclude,
+        membership,
+        inodes_hold,
+        at,
+    })
 }
 
 /// Both ends of a batch, checked.
@@ -145,8 +186,11 @@ pub fn target(desk: &mut Desk<'_>, at_hand: &AtHand) -> Result<OsFs, Trouble> {
         Some(path) => {
             let path = std::path::Path::new(std::ffi::OsStr::from_bytes(path));
             OsFs::open(path).map_err(|fault| {
-                Trouble::stopped("mount-missing", format!("cannot open {}: {}", path.display(), fault.words))
-                    .mend("It was given with `adopt --at`; mount it again.")
+                Trouble::stopped(
+                    "mount-missing",
+                    format!("cannot open {}: {}", path.display(), fault.words),
+                )
+                .mend("It was given with `adopt --at`; mount it again.")
             })
         }
     }
@@ -166,7 +210,10 @@ pub fn alone<T>(
         let since = holder.since.local(desk.settings.windows.zone);
         return Err(Trouble::stopped(
             "batch-busy",
-            format!("the batch {batch} is worked on by process {} on {} since {since}", holder.process, holder.host),
+            format!(
+                "the batch {batch} is worked on by process {} on {} since {since}",
+                holder.process, holder.host
+            ),
         )
         .mend("Let it end, or stop it with Ctrl-C; other batches can be worked on meanwhile."));
     }

@@ -30,8 +30,11 @@ pub struct Request<'a> {
 pub fn begin(request: &Request<'_>, clock: &dyn Clock) -> Result<(), Trouble> {
     let folder = request.folder;
     if folder.join("move.toml").exists() || folder.join("ledger.db").exists() {
-        return Err(Trouble::usage("move-exists", format!("there is a move in {} already", folder.display()))
-            .mend("Use it, or name another folder: `poolward begin DIR --from … --to …`."));
+        return Err(Trouble::usage(
+            "move-exists",
+            format!("there is a move in {} already", folder.display()),
+        )
+        .mend("Use it, or name another folder: `poolward begin DIR --from … --to …`."));
     }
     for source in &request.settings.sources {
         guard::look_at_source(source)?;
@@ -46,7 +49,12 @@ pub fn begin(request: &Request<'_>, clock: &dyn Clock) -> Result<(), Trouble> {
             return Err(inside("the destination", &destination.path));
         }
     }
-    if let Some(source) = request.settings.sources.iter().find(|source| folder.starts_with(&source.path)) {
+    if let Some(source) = request
+        .settings
+        .sources
+        .iter()
+        .find(|source| folder.starts_with(&source.path))
+    {
         return Err(inside("the source", &source.path));
     }
     make(folder, "the move folder")?;
@@ -80,13 +88,21 @@ fn record(request: &Request<'_>, now: Moment) -> Result<(), Trouble> {
 pub fn write_settings(folder: &Path, text: &str) -> Result<(), Trouble> {
     let (part, target) = (folder.join("move.toml.part"), folder.join("move.toml"));
     let written = std::fs::write(&part, text).and_then(|()| std::fs::rename(&part, &target));
-    written.map_err(|e| Trouble::stopped("settings-denied", format!("cannot write {}: {e}", target.display())))
+    written.map_err(|e| {
+        Trouble::stopped(
+            "settings-denied",
+            format!("cannot write {}: {e}", target.display()),
+        )
+    })
 }
 
 fn make(path: &Path, what: &str) -> Result<(), Trouble> {
     std::fs::create_dir_all(path).map_err(|e| {
-        Trouble::stopped("folder-denied", format!("cannot create {what} {}: {e}", path.display()))
-            .mend("Name a folder that you may write to.")
+        Trouble::stopped(
+            "folder-denied",
+            format!("cannot create {what} {}: {e}", path.display()),
+        )
+        .mend("Name a folder that you may write to.")
     })
 }
 
@@ -98,8 +114,11 @@ fn make_destination(path: &Path) -> Result<(), Trouble> {
         return Ok(());
     }
     if !parent_there {
-        return Err(Trouble::stopped("mount-missing", format!("cannot find the destination {}", path.display()))
-            .mend("Mount the pool, or create its folder; only the last part of the path may be missing."));
+        return Err(Trouble::stopped(
+            "mount-missing",
+            format!("cannot find the destination {}", path.display()),
+        )
+        .mend("Mount the pool, or create its folder; only the last part of the path may be missing."));
     }
     make(path, "the destination")
 }
@@ -111,7 +130,10 @@ fn refuse_root_disk(path: &Path, allowed: bool) -> Result<(), Trouble> {
         (Ok(at), Ok(root)) if !allowed && at.source == root.source && at.kind == root.kind => {
             Err(Trouble::usage(
                 "root-disk",
-                format!("the destination {} lies on the disk this system runs from", path.display()),
+                format!(
+                    "the destination {} lies on the disk this system runs from",
+                    path.display()
+                ),
             )
             .mend("Mount the pool there first. If you mean it, add --allow-root-disk."))
         }
@@ -145,14 +167,21 @@ fn refuse_same_storage(source: &Path, move_id: &str) -> Result<(), Trouble> {
 fn overlap(source: &Path, destination: &Path) -> Trouble {
     Trouble::usage(
         "ends-overlap",
-        format!("the source {} and the destination {} lie inside one another", source.display(), destination.display()),
+        format!(
+            "the source {} and the destination {} lie inside one another",
+            source.display(),
+            destination.display()
+        ),
     )
     .mend("Choose two folders of which neither contains the other.")
 }
 
 fn inside(what: &str, path: &Path) -> Trouble {
-    Trouble::usage("folder-inside", format!("the move folder lies inside {what} {}", path.display()))
-        .mend("Keep the move folder on a disk of its own: it must survive both ends.")
+    Trouble::usage(
+        "folder-inside",
+        format!("the move folder lies inside {what} {}", path.display()),
+    )
+    .mend("Keep the move folder on a disk of its own: it must survive both ends.")
 }
 
 fn place_marker(destination: &Path, move_id: &str) -> Result<(), Trouble> {
@@ -168,8 +197,11 @@ fn place_marker(destination: &Path, move_id: &str) -> Result<(), Trouble> {
         .mend("Go on with that move, take its ledger back with `begin --recover`, or choose another destination."));
     }
     std::fs::write(&path, format!("{move_id}\n")).map_err(|e| {
-        Trouble::stopped("destination-denied", format!("cannot write to the destination {}: {e}", destination.display()))
-            .mend("Check that it is mounted for writing and that you may write there.")
+        Trouble::stopped(
+            "destination-denied",
+            format!("cannot write to the destination {}: {e}", destination.display()),
+        )
+        .mend("Check that it is mounted for writing and that you may write there.")
     })
 }
 
@@ -180,20 +212,29 @@ fn place_marker(destination: &Path, move_id: &str) -> Result<(), Trouble> {
 pub fn recover(folder: &Path, settings: &Settings) -> Result<PathBuf, Trouble> {
     let target = folder.join("ledger.db");
     if target.exists() {
-        return Err(Trouble::usage("ledger-exists", format!("there is a ledger at {} already", target.display()))
-            .mend("Move it aside first; the newer of the two is the true one."));
+        return Err(Trouble::usage(
+            "ledger-exists",
+            format!("there is a ledger at {} already", target.display()),
+        )
+        .mend("Move it aside first; the newer of the two is the true one."));
     }
-    let copies = settings.destinations.iter().map(|d| d.path.join(".poolward").join("ledger.db"));
+    let copies = settings
+        .destinations
+        .iter()
+        .map(|d| d.path.join(".poolward").join("ledger.db"));
     let Some(copy) = copies.into_iter().find(|path| path.is_file()) else {
-        return Err(Trouble::stopped("no-ledger-copy", "no copy of a ledger is kept at the destination")
-            .mend("Check that the destination is mounted; the copy lies in its folder .poolward."));
+        return Err(
+            Trouble::stopped("no-ledger-copy", "no copy of a ledger is kept at the destination")
+                .mend("Check that the destination is mounted; the copy lies in its folder .poolward."),
+        );
     };
     make(folder, "the move folder")?;
     make(&folder.join("indexes"), "a folder")?;
     make(&folder.join("reports"), "a folder")?;
     let part = folder.join("ledger.part");
     let taken = std::fs::copy(&copy, &part).and_then(|_| std::fs::rename(&part, &target));
-    taken.map_err(|e| Trouble::stopped("folder-denied", format!("cannot write {}: {e}", target.display())))?;
+    taken
+        .map_err(|e| Trouble::stopped("folder-denied", format!("cannot write {}: {e}", target.display())))?;
     Ledger::open(&target)?;
     Ok(copy)
 }

@@ -36,7 +36,12 @@ pub struct Copied {
 ///
 /// # Errors
 /// [`Trouble`] where it had to stop; what was recorded stays.
-pub fn copy(desk: &mut Desk<'_>, name: &str, at: Option<&[u8]>, progress: &dyn Fn(Progress)) -> Result<Copied, Trouble> {
+pub fn copy(
+    desk: &mut Desk<'_>,
+    name: &str,
+    at: Option<&[u8]>,
+    progress: &dyn Fn(Progress),
+) -> Result<Copied, Trouble> {
     let plan = batch::plan(desk)?;
     let mut batches = batch::named(&plan, &[name.to_string()])?;
     let chosen = batches.remove(0);
@@ -65,7 +70,12 @@ fn one(desk: &mut Desk<'_>, at_hand: &AtHand, progress: &dyn Fn(Progress)) -> Re
     let task = task_of(desk, at_hand)?;
     let reader = desk.second_ledger()?;
     let mut outstanding = Outstanding::new(desk, at_hand, reader)?;
-    let ends = Ends { source: &source, target: &target, clock: desk.clock, stop: desk.stop };
+    let ends = Ends {
+        source: &source,
+        target: &target,
+        clock: desk.clock,
+        stop: desk.stop,
+    };
     let began = desk.clock.ticks();
     let copied = hand::copy(ends, &task, &mut desk.ledger, &mut outstanding, progress);
     let elapsed = Span::from_secs_f64(desk.clock.ticks() - began);
@@ -77,10 +87,21 @@ fn one(desk: &mut Desk<'_>, at_hand: &AtHand, progress: &dyn Fn(Progress)) -> Re
     let done = after(state, Event::CopyEnds)?;
     let now = desk.now();
     desk.ledger.set_state(at_hand.row.id, done.word(), now)?;
-    desk.ledger.event(now, "copied", &format!("{}: {}", at_hand.row.name, outcome.copied))?;
+    desk.ledger.event(
+        now,
+        "copied",
+        &format!("{}: {}", at_hand.row.name, outcome.copied),
+    )?;
     desk.keep_ledger_copy()?;
     let failures = desk.ledger.failures(at_hand.row.id)?;
-    Ok(Copied { name: at_hand.row.name.clone(), state: done, outcome, already, failures, elapsed })
+    Ok(Copied {
+        name: at_hand.row.name.clone(),
+        state: done,
+        outcome,
+        already,
+        failures,
+        elapsed,
+    })
 }
 
 /// What is the same for all files of a batch.
@@ -101,6 +122,7 @@ pub(super) fn task_of(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Task, Trouble
         owners: carries("owner"),
         streams: desk.settings.streams.unwrap_or(STREAMS),
         reserve: free,
+        only_adopt: false,
     })
 }
 
@@ -124,13 +146,26 @@ fn dress(
     for (place, fault) in faults {
         outcome.failed += 1;
         let (code, text) = (fault.kind.word().to_string(), fault.to_string());
-        group.failures.push(Failure { place, code, text, bytes: Bytes::ZERO, at: desk.now() });
+        group.failures.push(Failure {
+            place,
+            code,
+            text,
+            bytes: Bytes::ZERO,
+            at: desk.now(),
+        });
     }
     ends.target.sync().map_err(|fault| hand::trouble_of(&fault))?;
-    desk.ledger.record_group(task.batch, &task.dataset, &task.source, &group)
+    desk.ledger
+        .record_group(task.batch, &task.dataset, &task.source, &group)
 }
 
-fn sample(desk: &mut Desk<'_>, at_hand: &AtHand, outcome: &Outcome, elapsed: Span, task: &Task) -> Result<(), Trouble> {
+fn sample(
+    desk: &mut Desk<'_>,
+    at_hand: &AtHand,
+    outcome: &Outcome,
+    elapsed: Span,
+    task: &Task,
+) -> Result<(), Trouble> {
     if outcome.copied.files == 0 {
         return Ok(());
     }
@@ -161,10 +196,18 @@ pub(super) struct Outstanding<'a> {
 }
 
 impl<'a> Outstanding<'a> {
-    pub(super) fn new(desk: &Desk<'_>, at_hand: &'a AtHand, ledger: Ledger) -> Result<Outstanding<'a>, Trouble> {
+    pub(super) fn new(
+        desk: &Desk<'_>,
+        at_hand: &'a AtHand,
+        ledger: Ledger,
+    ) -> Result<Outstanding<'a>, Trouble> {
         let differences = desk.ledger.differences(at_hand.row.id)?;
         let blocking = |d: &crate::ledger::Difference| d.blocking && d.kind != "uninvited";
-        let differing = differences.into_iter().filter(blocking).map(|d| d.place).collect();
+        let differing = differences
+            .into_iter()
+            .filter(blocking)
+            .map(|d| d.place)
+            .collect();
         Ok(Outstanding {
             walk: Walk::new(at_hand),
             at_hand,
@@ -177,25 +220,42 @@ impl<'a> Outstanding<'a> {
     }
 
     fn fill(&mut self) -> Result<bool, Trouble> {
-        let Some(folder) = self.walk.next().transpose()? else { return Ok(false) };
+        let Some(folder) = self.walk.next().transpose()? else {
+            return Ok(false);
+        };
         let (id, dataset) = (self.at_hand.row.id, &self.at_hand.dataset.name);
         let records = self.ledger.folder_records(id, dataset, &folder.place)?;
         let scanned = self.at_hand.index.header().started();
         for child in folder.children {
-            let (Ok(from), Ok(place)) = (folder.from.join(&child.name), folder.place.join(&child.name)) else {
+            let (Ok(from), Ok(place)) = (folder.from.join(&child.name), folder.place.join(&child.name))
+            else {
                 continue;
             };
             if child.entry.kind == EntryKind::Directory {
                 if child.entry.error.as_deref() != Some(crate::survey::surveyor::BOUNDARY) {
-                    self.folders.push(FolderItem { from, place, entry: child.entry });
+                    self.folders.push(FolderItem {
+                        from,
+                        place,
+                        entry: child.entry,
+                    });
                 }
                 continue;
             }
             let record = records.get(&child.name);
             let differs = self.differing.contains(&place);
-            let fact = record.map(|r| Fact { source: r.source, at: r.copied_at, differs });
+            let fact = record.map(|r| Fact {
+                source: r.source,
+                at: r.copied_at,
+                differs,
+            });
             let seen = child.entry.identity();
-            let what = remains(child.entry.kind, &seen, scanned, self.at_hand.inodes_hold, fact.as_ref());
+            let what = remains(
+                child.entry.kind,
+                &seen,
+                scanned,
+                self.at_hand.inodes_hold,
+                fact.as_ref(),
+            );
             let recorded = match what {
                 Remains::Nothing => {
                     self.already += 1;
@@ -205,7 +265,12 @@ impl<'a> Outstanding<'a> {
                 Remains::Copy => self.ledger.record_at(dataset, &place)?,
                 Remains::Again => record.cloned(),
             };
-            self.ready.push_back(Item { from, place, entry: child.entry, recorded });
+            self.ready.push_back(Item {
+                from,
+                place,
+                entry: child.entry,
+                recorded,
+            });
         }
         Ok(true)
     }

@@ -26,10 +26,21 @@ impl<'a> Desk<'a> {
     ///
     /// # Errors
     /// [`Trouble`] where the ledger is missing, damaged, newer, or on a network mount.
-    pub fn open(folder: &Path, settings: Settings, clock: &'a dyn Clock, stop: &'a Stop) -> Result<Desk<'a>, Trouble> {
+    pub fn open(
+        folder: &Path,
+        settings: Settings,
+        clock: &'a dyn Clock,
+        stop: &'a Stop,
+    ) -> Result<Desk<'a>, Trouble> {
         refuse_network(folder)?;
         let ledger = Ledger::open(&folder.join("ledger.db"))?;
-        Ok(Desk { folder: folder.to_path_buf(), settings, ledger, clock, stop })
+        Ok(Desk {
+            folder: folder.to_path_buf(),
+            settings,
+            ledger,
+            clock,
+            stop,
+        })
     }
 
     /// Now.
@@ -76,7 +87,13 @@ pub(super) fn refuse_network(folder: &Path) -> Result<(), Trouble> {
 /// This process, as the holder of a lease.
 pub fn this_process(now: Moment) -> Lease {
     let host = read("/proc/sys/kernel/hostname");
-    Lease { process: std::process::id(), started: started(std::process::id()), host, boot: boot(), since: now }
+    Lease {
+        process: std::process::id(),
+        started: started(std::process::id()),
+        host,
+        boot: boot(),
+        since: now,
+    }
 }
 
 /// Whether the holder of a lease still works. One on another machine cannot be seen: it counts as
@@ -103,5 +120,8 @@ fn started(process: u32) -> String {
 }
 
 fn read(path: &str) -> String {
-    std::fs::read_to_string(path).unwrap_or_default().trim().to_string()
+    std::fs::read_to_string(path)
+        .unwrap_or_default()
+        .trim()
+        .to_string()
 }

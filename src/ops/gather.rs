@@ -30,13 +30,21 @@ pub struct Surveyed {
 /// # Errors
 /// [`Trouble`] where a source was not scanned or an index is damaged.
 pub fn surveys(desk: &Desk<'_>) -> Result<Vec<Surveyed>, Trouble> {
-    desk.settings.sources.iter().map(|source| one(desk, source)).collect()
+    desk.settings
+        .sources
+        .iter()
+        .map(|source| one(desk, source))
+        .collect()
 }
 
 fn one(desk: &Desk<'_>, source: &SourceSettings) -> Result<Surveyed, Trouble> {
     let index = newest_index(desk, &source.name.0)?;
     let survey = survey_of(&desk.settings, source, &index)?;
-    Ok(Surveyed { source: source.clone(), index, survey })
+    Ok(Surveyed {
+        source: source.clone(),
+        index,
+        survey,
+    })
 }
 
 /// Surveys one index.
@@ -73,7 +81,7 @@ fn header_date(fs: &OsFs, sample: &Sample) -> Option<HeaderDate> {
         folder = folder.enter(part).ok()?;
     }
     let file = folder.open(name, OpenHow::Plain).ok()?;
-    let mut reader = HeaderReader::new(sample.header, sample.identity.size);
+    let mut reader = HeaderReader::new(sample.header, sample.identity.size.0);
     let mut next = reader.begin();
     loop {
         match next {
@@ -96,7 +104,10 @@ fn rules(settings: &Settings, source: &SourceSettings, index: &Index) -> Result<
     rules.exclude = exclude(settings, source)?;
     rules.quiet_days = settings.quiet_days;
     rules.inodes_hold = inodes_hold(source, index);
-    let to = settings.destinations.first().map_or(0, |d| d.path.as_os_str().len());
+    let to = settings
+        .destinations
+        .first()
+        .map_or(0, |d| d.path.as_os_str().len());
     // A year and two slashes, and the extra folder of the source.
     rules.destination_prefix_bytes = to + 6 + source.under.as_bytes().len();
     Ok(rules)
@@ -118,5 +129,9 @@ pub fn exclude(settings: &Settings, source: &SourceSettings) -> Result<Exclude, 
 
 /// Which project of this source something belongs to, as of its scan.
 pub fn membership(settings: &Settings, source: &SourceSettings, index: &Index) -> Membership {
-    Membership::new(source.project_depth, settings.windows.zone, index.header().started())
+    Membership::new(
+        source.project_depth,
+        settings.windows.zone,
+        index.header().started(),
+    )
 }

@@ -20,7 +20,13 @@ pub fn look_at_source(source: &SourceSettings) -> Result<EndRow, Trouble> {
     let mount = mount_of(&source.path, "--from")?;
     let mut known = names_in(&source.path)?;
     known.truncate(KNOWN_NAMES);
-    Ok(EndRow { role: EndRole::Source, name: source.name.0.clone(), path: source.path.clone(), mount, known })
+    Ok(EndRow {
+        role: EndRole::Source,
+        name: source.name.0.clone(),
+        path: source.path.clone(),
+        mount,
+        known,
+    })
 }
 
 /// What a destination is known by: its mount, and our marker in it.
@@ -30,7 +36,13 @@ pub fn look_at_source(source: &SourceSettings) -> Result<EndRow, Trouble> {
 pub fn look_at_destination(destination: &DestinationSettings, marker: &str) -> Result<EndRow, Trouble> {
     let mount = mount_of(&destination.path, "--to")?;
     let known = vec![marker.to_string()];
-    Ok(EndRow { role: EndRole::Destination, name: destination.name.clone(), path: destination.path.clone(), mount, known })
+    Ok(EndRow {
+        role: EndRole::Destination,
+        name: destination.name.clone(),
+        path: destination.path.clone(),
+        mount,
+        known,
+    })
 }
 
 /// Checks one source and opens it.
@@ -43,7 +55,10 @@ pub fn source(desk: &Desk<'_>, source: &SourceSettings) -> Result<OsFs, Trouble>
         same_mount(&source.path, &kept.mount, fs.mount())?;
         let now = names_in(&source.path)?;
         if !kept.known.is_empty() && !kept.known.iter().any(|name| now.contains(name)) {
-            return Err(missing(&source.path, "none of the folders known from before are in it"));
+            return Err(missing(
+                &source.path,
+                "none of the folders known from before are in it",
+            ));
         }
     }
     Ok(fs)
@@ -78,7 +93,9 @@ pub fn marker_path(destination: &Path) -> PathBuf {
 pub fn dataset(desk: &mut Desk<'_>, at: &DestinationSettings, dataset: &Dataset) -> Result<OsFs, Trouble> {
     use std::os::unix::ffi::OsStrExt;
     let root = destination(desk, at)?;
-    let path = at.path.join(std::ffi::OsStr::from_bytes(dataset.folder.as_bytes()));
+    let path = at
+        .path
+        .join(std::ffi::OsStr::from_bytes(dataset.folder.as_bytes()));
     if at.dataset.is_some() {
         let named = dataset.full_name.clone().unwrap_or_default();
         let mend = "Create the datasets with the commands of `poolward plan --datasets`, or mount them.";
@@ -88,7 +105,10 @@ pub fn dataset(desk: &mut Desk<'_>, at: &DestinationSettings, dataset: &Dataset)
         }
         let own = MountTable::read().is_ok_and(|table| table.is_mount_point(&path));
         if !own {
-            let text = format!("the dataset {named} is not mounted at {}: files would land in its parent", path.display());
+            let text = format!(
+                "the dataset {named} is not mounted at {}: files would land in its parent",
+                path.display()
+            );
             return Err(Trouble::stopped("dataset-not-mounted", text).mend(mend));
         }
     } else if !path.is_dir() {
@@ -112,15 +132,23 @@ pub fn dataset(desk: &mut Desk<'_>, at: &DestinationSettings, dataset: &Dataset)
 
 fn make_folders(path: &Path) -> Result<(), Trouble> {
     std::fs::create_dir_all(path).map_err(|e| {
-        Trouble::stopped("destination-denied", format!("cannot create {}: {e}", path.display()))
-            .mend("Check that the destination is mounted for writing and that you may write there.")
+        Trouble::stopped(
+            "destination-denied",
+            format!("cannot create {}: {e}", path.display()),
+        )
+        .mend("Check that the destination is mounted for writing and that you may write there.")
     })
 }
 
 fn open(path: &Path, option: &str) -> Result<OsFs, Trouble> {
     OsFs::open(path).map_err(|fault| {
-        Trouble::stopped("mount-missing", format!("cannot open {}: {}", path.display(), fault.words))
-            .mend(format!("Mount it, or correct the path in move.toml (given by {option} at the beginning)."))
+        Trouble::stopped(
+            "mount-missing",
+            format!("cannot open {}: {}", path.display(), fault.words),
+        )
+        .mend(format!(
+            "Mount it, or correct the path in move.toml (given by {option} at the beginning)."
+        ))
     })
 }
 
@@ -132,21 +160,30 @@ fn same_mount(path: &Path, kept: &MountIdentity, now: &MountIdentity) -> Result<
     if kept.is_same(now) {
         return Ok(());
     }
-    let words = format!("it lies on {} now, and lay on {} ({}) before", now.words(), kept.source, kept.kind);
+    let words = format!(
+        "it lies on {} now, and lay on {} ({}) before",
+        now.words(),
+        kept.source,
+        kept.kind
+    );
     Err(missing(path, &words))
 }
 
 fn missing(path: &Path, why: &str) -> Trouble {
     let text = format!("{} is not what it was: {why}", path.display());
-    Trouble::stopped("mount-changed", text)
-        .mend("Mount the share or pool there again, then run the same command again. Nothing was read or written.")
+    Trouble::stopped("mount-changed", text).mend(
+        "Mount the share or pool there again, then run the same command again. Nothing was read or written.",
+    )
 }
 
 fn names_in(path: &Path) -> Result<Vec<String>, Trouble> {
     use std::os::unix::ffi::OsStrExt;
     let fail = |e: std::io::Error| {
-        Trouble::stopped("source-unreadable", format!("cannot list {}: {e}", path.display()))
-            .mend("Run as a user who may read it.")
+        Trouble::stopped(
+            "source-unreadable",
+            format!("cannot list {}: {e}", path.display()),
+        )
+        .mend("Run as a user who may read it.")
     };
     let mut names = Vec::new();
     for item in std::fs::read_dir(path).map_err(fail)? {

@@ -61,9 +61,13 @@ impl<'a> Walk<'a> {
                 }
                 continue;
             }
-            let Some(placed) = self.projects.pop_front() else { return Ok(None) };
+            let Some(placed) = self.projects.pop_front() else {
+                return Ok(None);
+            };
             match &placed.key {
-                ProjectKey::Folder(path) => self.current = Some((placed, self.at_hand.index.listings_below(path))),
+                ProjectKey::Folder(path) => {
+                    self.current = Some((placed, self.at_hand.index.listings_below(path)))
+                }
                 ProjectKey::Loose(_) => self.loose(placed)?,
             }
         }
@@ -71,10 +75,19 @@ impl<'a> Walk<'a> {
 
     /// Listings come parents first, so everything below a folder left out follows it.
     fn is_left_out(&mut self, folder: &RelPath) -> bool {
-        if self.skipped.as_ref().is_some_and(|above| folder.below(above).is_some()) {
+        if self
+            .skipped
+            .as_ref()
+            .is_some_and(|above| folder.below(above).is_some())
+        {
             return true;
         }
-        let out = !folder.is_root() && self.at_hand.exclude.rule_for_path(folder, EntryKind::Directory).is_some();
+        let out = !folder.is_root()
+            && self
+                .at_hand
+                .exclude
+                .rule_for_path(folder, EntryKind::Directory)
+                .is_some();
         if out {
             self.skipped = Some(folder.clone());
         }
@@ -84,21 +97,29 @@ impl<'a> Walk<'a> {
     fn folder_of(&self, placed: &Placed, listing: Listing) -> BatchFolder {
         let inside = placed.key.inside(&listing.folder).unwrap_or_default();
         let (excluded, children) = sort_out(&self.at_hand.exclude, &listing.folder, listing.children);
-        BatchFolder { place: placed.place.join_path(&inside), from: listing.folder, children, excluded }
+        BatchFolder {
+            place: placed.place.join_path(&inside),
+            from: listing.folder,
+            children,
+            excluded,
+        }
     }
 
     /// Loose files lie in the folders above the project depth.
     fn loose(&mut self, placed: &'a Placed) -> Result<(), Trouble> {
         for folder in folders_above(&self.at_hand.index, self.at_hand.source.project_depth)? {
-            let mine = |child: &Named| {
-                matches!(self.at_hand.membership.owner(&folder.folder, child), Owner::Project(key) if key == placed.key)
-            };
+            let mine = |child: &Named| matches!(self.at_hand.membership.owner(&folder.folder, child), Owner::Project(key) if key == placed.key);
             let children: Vec<Named> = folder.children.into_iter().filter(mine).collect();
             let (excluded, children) = sort_out(&self.at_hand.exclude, &folder.folder, children);
             if !children.is_empty() || !excluded.is_empty() {
                 let inside = placed.key.inside(&folder.folder).unwrap_or_default();
                 let place = placed.place.join_path(&inside);
-                self.ready.push_back(BatchFolder { from: folder.folder, place, children, excluded });
+                self.ready.push_back(BatchFolder {
+                    from: folder.folder,
+                    place,
+                    children,
+                    excluded,
+                });
             }
         }
         Ok(())
@@ -117,7 +138,10 @@ fn sort_out(exclude: &Exclude, folder: &RelPath, children: Vec<Named>) -> (Vec<(
     let mut out = Vec::new();
     let mut kept = Vec::with_capacity(children.len());
     for child in children {
-        match exclude.rule_for(folder, &child.name, child.entry.kind).map(str::to_string) {
+        match exclude
+            .rule_for(folder, &child.name, child.entry.kind)
+            .map(str::to_string)
+        {
             Some(rule) => out.push((child, rule)),
             None => kept.push(child),
         }
@@ -130,7 +154,9 @@ fn folders_above(index: &Index, depth: usize) -> Result<Vec<Listing>, Trouble> {
     let mut found = Vec::new();
     let mut waiting = VecDeque::from([RelPath::root()]);
     while let Some(path) = waiting.pop_front() {
-        let Some(listing) = index.listings_below(&path).next().transpose()? else { continue };
+        let Some(listing) = index.listings_below(&path).next().transpose()? else {
+            continue;
+        };
         if listing.folder != path {
             continue;
         }
@@ -153,14 +179,18 @@ fn folders_above(index: &Index, depth: usize) -> Result<Vec<Listing>, Trouble> {
 pub fn own_folders(at_hand: &AtHand) -> Result<Vec<(RelPath, RelPath, Entry)>, Trouble> {
     let mut found = Vec::new();
     for placed in &at_hand.batch.projects {
-        let ProjectKey::Folder(path) = &placed.key else { continue };
+        let ProjectKey::Folder(path) = &placed.key else {
+            continue;
+        };
         let (mut from, mut place) = (path.clone(), placed.place.clone());
         // Names agree upwards as long as the place keeps the source's path.
         while !from.is_root() && !place.is_root() {
             if let Some(entry) = at_hand.index.entry(&from)? {
                 found.push((from.clone(), place.clone(), entry));
             }
-            let (Some((above, name)), Some((above_place, place_name))) = (from.split(), place.split()) else { break };
+            let (Some((above, name)), Some((above_place, place_name))) = (from.split(), place.split()) else {
+                break;
+            };
             if name != place_name {
                 break;
             }

@@ -40,7 +40,11 @@ pub struct Scanned {
 ///
 /// # Errors
 /// [`Trouble`] where a source is missing or the scan was stopped; finished parts are kept.
-pub fn scan(desk: &mut Desk<'_>, options: Options, progress: &dyn Fn(&str, Progress)) -> Result<Vec<Scanned>, Trouble> {
+pub fn scan(
+    desk: &mut Desk<'_>,
+    options: Options,
+    progress: &dyn Fn(&str, Progress),
+) -> Result<Vec<Scanned>, Trouble> {
     let mut done = Vec::new();
     for source in desk.settings.sources.clone() {
         done.push(one(desk, source, options, progress)?);
@@ -63,16 +67,27 @@ fn one(
     let row = IndexRow {
         digest: outcome.index.digest(),
         source: name,
-        file: request.index.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default(),
+        file: request
+            .index
+            .file_name()
+            .map(|n| n.to_string_lossy().into_owned())
+            .unwrap_or_default(),
         scanned_at: header.start.started,
         finished_at: header.ended,
         amount: header.totals.files,
         entries: header.totals.entries,
     };
     desk.ledger.keep_index(&row)?;
-    desk.ledger.event(desk.now(), "scanned", &format!("{}: {}", row.source, row.amount))?;
+    desk.ledger
+        .event(desk.now(), "scanned", &format!("{}: {}", row.source, row.amount))?;
     forget_old(desk, &row)?;
-    Ok(Scanned { source, index: outcome.index, row, before, elapsed: outcome.elapsed })
+    Ok(Scanned {
+        source,
+        index: outcome.index,
+        row,
+        before,
+        elapsed: outcome.elapsed,
+    })
 }
 
 fn request_of(
@@ -109,7 +124,15 @@ fn free_name(folder: &std::path::Path, source: &str, number: usize, stamp: i64) 
 
 /// A source's name as part of a file name.
 fn file_word(name: &str) -> String {
-    name.chars().map(|c| if c.is_ascii_alphanumeric() || c == '-' { c } else { '_' }).collect()
+    name.chars()
+        .map(|c| {
+            if c.is_ascii_alphanumeric() || c == '-' {
+                c
+            } else {
+                '_'
+            }
+        })
+        .collect()
 }
 
 /// Only the newest index of a source and those of begun batches are needed.
@@ -138,13 +161,19 @@ fn keep_one_before(desk: &Desk<'_>, old: &IndexRow, newest: &IndexRow) -> Result
 pub fn open_index(desk: &Desk<'_>, source: &str, digest: Digest) -> Result<Index, Trouble> {
     let rows = desk.ledger.indexes(source)?;
     let Some(row) = rows.into_iter().find(|row| row.digest == digest) else {
-        return Err(Trouble::stopped("index-missing", format!("the ledger knows no such index of {source}"))
-            .mend("Run `poolward scan`."));
+        return Err(Trouble::stopped(
+            "index-missing",
+            format!("the ledger knows no such index of {source}"),
+        )
+        .mend("Run `poolward scan`."));
     };
     let index = Index::open(&desk.folder.join("indexes").join(&row.file))?;
     if index.digest() != digest {
-        return Err(Trouble::stopped("index-other", format!("{} is not the index the ledger knows", row.file))
-            .mend("Put the right file back, or run `poolward scan`."));
+        return Err(Trouble::stopped(
+            "index-other",
+            format!("{} is not the index the ledger knows", row.file),
+        )
+        .mend("Put the right file back, or run `poolward scan`."));
     }
     Ok(index)
 }
@@ -156,7 +185,10 @@ pub fn open_index(desk: &Desk<'_>, source: &str, digest: Digest) -> Result<Index
 pub fn newest_index(desk: &Desk<'_>, source: &str) -> Result<Index, Trouble> {
     match desk.ledger.indexes(source)?.pop() {
         Some(row) => open_index(desk, source, row.digest),
-        None => Err(Trouble::usage("not-scanned", format!("the source {source} has not been scanned yet"))
-            .mend("Run `poolward scan` first.")),
+        None => Err(Trouble::usage(
+            "not-scanned",
+            format!("the source {source} has not been scanned yet"),
+        )
+        .mend("Run `poolward scan` first.")),
     }
 }

@@ -1,1 +1,162 @@
-//! (in work)
+//! The forecast of what is left: from the plan and the ledger's facts to jobs, rates, conditions.
+
+use super::desk::Desk;
+use crate::forecast::demand::Activity;
+use crate::forecast::fit::{Sample, learn};
+use crate::forecast::link::Framing;
+use crate::forecast::rates::{Network, Rates};
+use crate::forecast::simulate::{Conditions, Forecast, VerifyOrder, simulate};
+use crate::forecast::{Job, Range};
+use crate::moment::Moment;
+use crate::plan::Plan;
+use crate::trouble::Trouble;
+use crate::units::{Amount, Bytes};
+use std::collections::BTreeMap;
+
+/// Files below this size are small.
+const SMALL: Bytes = Bytes(1 << 20);
+
+/// How far one batch has come, by the ledger.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Standing {
+    /// Copied.
+    pub copied: Amount,
+    /// Of these verified.
+    pub verified: Amount,
+}
+
+/// How far each begun batch has come.
+///
+/// # Errors
+/// [`Trouble`] where the ledger cannot be read.
+pub fn standings(desk: &Desk<'_>) -> Result<BTreeMap<String, Standing>, Trouble> {
+    let mut found = BTreeMap::new();
+    for row in desk.ledger.batches()? {
+        let (copied, verified, _) = desk.ledger.progress_of(row.id)?;
+        found.insert(row.name, Standing { copied, verified });
+    }
+    Ok(found)
+}
+
+/// The forecast of what is left of a plan.
+///
+/// # Errors
+/// [`Trouble`] where the ledger cannot be read or the settings make no frame.
+pub fn forecast(desk: &Desk<'_>, plan: &Plan) -> Result<Forecast, Trouble> {
+    let jobs = jobs(desk, plan)?;
+    let conditions = conditions(desk)?;
+    let rates = rates(desk, &conditions, &jobs)?;
+    Ok(simulate(&jobs, &rates, &conditions, desk.now()))
+}
+
+/// The settings as conditions.
+///
+/// # Errors
+/// [`Trouble`] for a frame size no network has.
+pub fn conditions(desk: &Desk<'_>) -> Result<Conditions, Trouble> {
+    let settings = &desk.settings;
+    let framing = Framing::checked(u64::from(settings.mtu))?;
+    Ok(Conditions {
+        network: Network {
+            link: settings.link,
+            framing,
+            runs_on: settings.runs_on,
+        },
+        windows: settings.windows.clone(),
+        spanning: settings.spanning,
+        verify: VerifyOrder::Alternate,
+        sources_together: false,
+    })
+}
+
+/// What each stage can do: declared, else default, else learned from the work so far.
+///
+/// # Errors
+/// [`Trouble`] where the ledger cannot be read.
+pub fn rates(desk: &Desk<'_>, conditions: &Conditions, jobs: &[Job]) -> Result<Rates, Trouble> {
+    let settings = &desk.settings;
+    let mut rates = Rates::defaults(settings.sources.len(), settings.runs_on);
+    for (source, mine) in settings.sources.iter().zip(&mut rates.sources) {
+        if let Some(rate) = source.read_rate {
+            mine.read = mine.read.clone().declared(rate);
+        }
+        mine.link = source.link;
+        mine.emulated_adapter = source.emulated_adapter;
+    }
+    let place = |name: &str| settings.sources.iter().position(|source| source.name.0 == name);
+    let sample = |kept: crate::ledger::Sample| {
+        Some(Sample {
+            activity: if kept.task == "verify" {
+                Activity::Verify
+            } else {
+                Activity::Copy
+            },
+            source: place(&kept.source)?,
+            small: kept.small,
+            large: kept.large,
+            time: kept.span,
+            streams: kept.streams,
+            night: settings.windows.night_of(kept.at),
+            limit: None,
+        })
+    };
+    let samples: Vec<Sample> = desk.ledger.samples()?.into_iter().filter_map(sample).collect();
+    Ok(learn(&rates, &conditions.network, &samples, jobs))
+}
+
+/// What is left of each batch, in the plan's order.
+///
+/// # Errors
+/// [`Trouble`] where the ledger cannot be read.
+pub fn jobs(desk: &Desk<'_>, plan: &Plan) -> Result<Vec<Job>, Trouble> {
+    let standings = standings(desk)?;
+    let place = |name: &str| {
+        desk.settings
+            .sources
+            .iter()
+            .position(|source| source.name.0 == name)
+    };
+    let job = |batch: &crate::plan::Batch| {
+        let small = batch.sizes.below(SMALL);
+        let standing = standings.get(batch.name.as_str()).copied().unwrap_or_default();
+        let left = batch.amount.minus(standing.copied);
+        let mut job = Job::new(
+            batch.name.clone(),
+            place(&batch.source.0).unwrap_or(0),
+            left,
+            small,
+            true,
+        );
+        // Of a batch half done nobody counted the small ones apart: the same share is assumed.
+        job.small = share(small, left, batch.amount);
+        job.copied = standing.copied.minus(standing.verified);
+        job.copied_small = share(small, job.copied, batch.amount);
+        job
+    };
+    Ok(plan
+        .batches
+        .iter()
+        .map(job)
+        .filter(|job| job.amount.files + job.copied.files > 0)
+        .collect())
+}
+
+fn share(small: Amount, part: Amount, whole: Amount) -> Amount {
+    let of = |small: u64, part: u64, whole: u64| {
+        let exact = u128::from(small) * u128::from(part) / u128::from(whole.max(1));
+        u64::try_from(exact).unwrap_or(u64::MAX).min(part)
+    };
+    Amount {
+        files: of(small.files, part.files, whole.files),
+        bytes: Bytes(of(small.bytes.0, part.bytes.0, whole.bytes.0)),
+    }
+}
+
+/// A range of which every end is known, or nothing.
+pub fn known(range: &Range<Option<Moment>>) -> Option<Range<Moment>> {
+    Some(Range {
+        low: range.low?,
+        likely: range.likely?,
+        high: range.high?,
+    })
+}

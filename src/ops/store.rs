@@ -75,7 +75,9 @@ struct RawLocked {
 fn raw_path(bytes: &[u8]) -> RawPath {
     match std::str::from_utf8(bytes) {
         Ok(text) => RawPath::Text(text.to_string()),
-        Err(_) => RawPath::Bytes { b64: STANDARD.encode(bytes) },
+        Err(_) => RawPath::Bytes {
+            b64: STANDARD.encode(bytes),
+        },
     }
 }
 
@@ -119,7 +121,11 @@ fn raw_batch(batch: &Batch) -> RawBatch {
         name: batch.name.as_str().to_string(),
         dataset: batch.dataset.clone(),
         source: batch.source.0.clone(),
-        projects: batch.projects.iter().map(|p| (key(&p.key), raw_path(p.place.as_bytes()))).collect(),
+        projects: batch
+            .projects
+            .iter()
+            .map(|p| (key(&p.key), raw_path(p.place.as_bytes())))
+            .collect(),
         files: batch.amount.files,
         bytes: batch.amount.bytes.0,
         sizes: raw_sizes(&batch.sizes),
@@ -134,7 +140,10 @@ fn dataset_of(raw: RawDataset) -> Option<Dataset> {
         full_name: raw.full_name,
         destination: raw.destination,
         folder: path_of(raw.folder)?,
-        amount: Amount { files: raw.files, bytes: Bytes(raw.bytes) },
+        amount: Amount {
+            files: raw.files,
+            bytes: Bytes(raw.bytes),
+        },
         sizes: sizes_of(&raw.sizes),
     })
 }
@@ -142,7 +151,13 @@ fn dataset_of(raw: RawDataset) -> Option<Dataset> {
 fn sizes_of(raw: &[(u8, u64, u64)]) -> SizeHistogram {
     let mut sizes = SizeHistogram::default();
     for (k, files, bytes) in raw {
-        sizes.put(usize::from(*k), Amount { files: *files, bytes: Bytes(*bytes) });
+        sizes.put(
+            usize::from(*k),
+            Amount {
+                files: *files,
+                bytes: Bytes(*bytes),
+            },
+        );
     }
     sizes
 }
@@ -154,14 +169,20 @@ fn batch_of(raw: RawBatch) -> Option<Batch> {
             RawKey::Folder(path) => ProjectKey::Folder(path_of(path)?),
             RawKey::Loose(year) => ProjectKey::Loose(year.map(crate::moment::Year)),
         };
-        projects.push(Placed { key, place: path_of(place)? });
+        projects.push(Placed {
+            key,
+            place: path_of(place)?,
+        });
     }
     Some(Batch {
         name: BatchName::typed(&raw.name),
         dataset: raw.dataset,
         source: SourceName(raw.source),
         projects,
-        amount: Amount { files: raw.files, bytes: Bytes(raw.bytes) },
+        amount: Amount {
+            files: raw.files,
+            bytes: Bytes(raw.bytes),
+        },
         sizes: sizes_of(&raw.sizes),
         pilot: raw.pilot,
         delta: raw.delta,
@@ -199,9 +220,21 @@ pub fn plan_of(text: &str) -> Result<Plan, Trouble> {
     let raw: RawPlan = serde_json::from_str(text).map_err(|e| damaged(&e.to_string()))?;
     let built = (|| {
         Some(Plan {
-            datasets: raw.datasets.into_iter().map(dataset_of).collect::<Option<Vec<_>>>()?,
-            batches: raw.batches.into_iter().map(batch_of).collect::<Option<Vec<_>>>()?,
-            unplanned: raw.unplanned.into_iter().map(unplanned_of).collect::<Option<Vec<_>>>()?,
+            datasets: raw
+                .datasets
+                .into_iter()
+                .map(dataset_of)
+                .collect::<Option<Vec<_>>>()?,
+            batches: raw
+                .batches
+                .into_iter()
+                .map(batch_of)
+                .collect::<Option<Vec<_>>>()?,
+            unplanned: raw
+                .unplanned
+                .into_iter()
+                .map(unplanned_of)
+                .collect::<Option<Vec<_>>>()?,
         })
     })();
     built.ok_or_else(|| damaged("a path in it is none"))
@@ -209,12 +242,19 @@ pub fn plan_of(text: &str) -> Result<Plan, Trouble> {
 
 fn unplanned_of(raw: RawUnplanned) -> Option<Unplanned> {
     const REASONS: [&str; 5] = ["boundary", "unreadable", "special", "undecided", "not-entered"];
-    let reason = REASONS.iter().find(|reason| **reason == raw.reason).copied().unwrap_or("undecided");
+    let reason = REASONS
+        .iter()
+        .find(|reason| **reason == raw.reason)
+        .copied()
+        .unwrap_or("undecided");
     Some(Unplanned {
         source: SourceName(raw.source),
         path: path_of(raw.path)?,
         reason,
-        amount: Amount { files: raw.files, bytes: Bytes(raw.bytes) },
+        amount: Amount {
+            files: raw.files,
+            bytes: Bytes(raw.bytes),
+        },
     })
 }
 
@@ -224,8 +264,11 @@ fn unplanned_of(raw: RawUnplanned) -> Option<Unplanned> {
 /// # Errors
 /// A defect: our own types always have a stored form.
 pub fn locked_text(locked: &LockedBatch, at: Option<&[u8]>) -> Result<String, Trouble> {
-    let raw =
-        RawLocked { batch: raw_batch(&locked.batch), dataset: raw_dataset(&locked.dataset), at: at.map(raw_path) };
+    let raw = RawLocked {
+        batch: raw_batch(&locked.batch),
+        dataset: raw_dataset(&locked.dataset),
+        at: at.map(raw_path),
+    };
     serde_json::to_string(&raw).map_err(|e| Trouble::defect(e.to_string()))
 }
 
@@ -243,6 +286,9 @@ pub fn locked_of(text: &str) -> Result<(LockedBatch, Option<Vec<u8>>), Trouble> 
 }
 
 fn damaged(why: &str) -> Trouble {
-    Trouble::stopped("ledger-damaged", format!("the plan in the ledger cannot be read: {why}"))
-        .mend("Run `poolward plan` again; begun batches keep what they were begun with.")
+    Trouble::stopped(
+        "ledger-damaged",
+        format!("the plan in the ledger cannot be read: {why}"),
+    )
+    .mend("Run `poolward plan` again; begun batches keep what they were begun with.")
 }

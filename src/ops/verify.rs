@@ -1,1 +1,308 @@
-//! (in work)
+//! verify: what is copied, read back and compared, and the manifest of what is proven.
+
+use super::batch::{self, AtHand};
+use super::desk::Desk;
+use super::items::Walk;
+use super::manifest;
+use crate::entry::{Entry, EntryKind};
+use crate::ledger::{Difference, FileRecord, Ledger, Proof, Sample};
+use crate::lifecycle::{Event, State, after};
+use crate::names::RelPath;
+use crate::trouble::Trouble;
+use crate::units::Span;
+use crate::verify::compare::{Facts, attributes};
+use crate::verify::{self as hand, Check, Outcome, Progress, Request};
+use crate::world::Fs;
+use std::collections::{BTreeSet, VecDeque};
+
+/// Workers where the user named no number.
+const STREAMS: usize = 4;
+
+/// What became of one batch.
+pub struct Verified {
+    /// Its name.
+    pub name: String,
+    /// Its state now.
+    pub state: State,
+    /// What was read.
+    pub outcome: Outcome,
+    /// What stands against the batch.
+    pub differences: Vec<Difference>,
+    /// What is only listed.
+    pub listed: Vec<Difference>,
+    /// How long it took.
+    pub elapsed: Span,
+}
+
+/// Reads one batch back. Files proven before are read again only with `again`.
+///
+/// # Errors
+/// [`Trouble`] where the batch is not copied, or it had to stop; what was proven stays.
+pub fn verify(
+    desk: &mut Desk<'_>,
+    name: &str,
+    again: bool,
+    progress: &dyn Fn(Progress),
+) -> Result<Verified, Trouble> {
+    let plan = batch::plan(desk)?;
+    batch::named(&plan, &[name.to_string()])?;
+    let Some(row) = desk.ledger.batch(name)? else {
+        return Err(Trouble::usage(
+            "not-in-this-state",
+            format!("the batch {name} has not been copied yet"),
+        )
+        .mend(format!("Run `poolward copy {name}` first.")));
+    };
+    batch::alone(desk, name, |desk| {
+        let at_hand = batch::open(desk, row)?;
+        one(desk, &at_hand, again, progress)
+    })
+}
+
+fn one(
+    desk: &mut Desk<'_>,
+    at_hand: &AtHand,
+    again: bool,
+    progress: &dyn Fn(Progress),
+) -> Result<Verified, Trouble> {
+    let id = at_hand.row.id;
+    let state = after(batch::state_of(Some(&at_hand.row)), Event::VerifyBegins)?;
+    let target = batch::target(desk, at_hand)?;
+    let now = desk.now();
+    desk.ledger.set_state(id, state.word(), now)?;
+    let facts = facts_of(at_hand);
+    let streams = desk.settings.streams.unwrap_or(STREAMS);
+    let request = Request {
+        target: &target,
+        stop: desk.stop,
+        streams,
+        facts,
+        inodes_hold: at_hand.inodes_hold,
+    };
+    let began = desk.clock.ticks();
+    let mut checks = Checks::new(at_hand, desk.second_ledger()?, again);
+    let (clock, dataset) = (desk.clock, at_hand.dataset.name.clone());
+    let ledger = &mut desk.ledger;
+    let mut note = |places: &[_]| ledger.mark_verified(id, &dataset, places, clock.now());
+    let outcome = hand::verify(request, &mut checks, &mut note, progress)?;
+    let elapsed = Span::from_secs_f64(desk.clock.ticks() - began);
+    let mut found = folders(desk, at_hand, &target, &checks, facts)?;
+    let at = desk.now();
+    found.extend(outcome.found.iter().map(|f| Difference {
+        place: f.place.clone(),
+        kind: f.kind.to_string(),
+        ranges: f.ranges.clone(),
+        blocking: true,
+        at,
+    }));
+    desk.ledger.put_differences(id, &found)?;
+    sample(desk, at_hand, &outcome, elapsed, streams)?;
+    let state = settle(desk, at_hand, state, &found)?;
+    desk.keep_ledger_copy()?;
+    let (differences, listed) = found.into_iter().partition(|d| d.blocking);
+    Ok(Verified {
+        name: at_hand.row.name.clone(),
+        state,
+        outcome,
+        differences,
+        listed,
+        elapsed,
+    })
+}
+
+/// Verified is a batch of which every file is proven and nothing stands against it.
+fn settle(
+    desk: &mut Desk<'_>,
+    at_hand: &AtHand,
+    state: State,
+    found: &[Difference],
+) -> Result<State, Trouble> {
+    let id = at_hand.row.id;
+    let (copied, verified, _) = desk.ledger.progress_of(id)?;
+    let failures = desk.ledger.failures(id)?;
+    let conflict = failures
+        .iter()
+        .any(|failure| failure.code.starts_with("conflict"));
+    let equal = !found.iter().any(|d| d.blocking) && copied == verified && !conflict;
+    let event = if equal {
+        Event::VerifyEndsEqual
+    } else {
+        Event::VerifyEndsUnequal
+    };
+    let next = after(state, event)?;
+    let now = desk.now();
+    desk.ledger.set_state(id, next.word(), now)?;
+    let words = if equal {
+        "equal in everything"
+    } else {
+        "with differences"
+    };
+    desk.ledger
+        .event(now, "verified", &format!("{}: {words}", at_hand.row.name))?;
+    manifest::write(desk, at_hand)?;
+    Ok(next)
+}
+
+/// Which facts this destination is held to.
+pub(super) fn facts_of(at_hand: &AtHand) -> Facts {
+    let keeps = |fact: &str| !at_hand.destination.accept.iter().any(|accepted| accepted == fact);
+    Facts {
+        times: keeps("time"),
+        modes: keeps("mode"),
+        owners: keeps("owner"),
+    }
+}
+
+fn sample(
+    desk: &mut Desk<'_>,
+    at_hand: &AtHand,
+    outcome: &Outcome,
+    elapsed: Span,
+    streams: usize,
+) -> Result<(), Trouble> {
+    if outcome.read.files == 0 {
+        return Ok(());
+    }
+    desk.ledger.put_sample(&Sample {
+        batch: at_hand.row.name.clone(),
+        source: at_hand.row.source.clone(),
+        task: "verify".into(),
+        at: desk.now(),
+        small: outcome.small,
+        large: outcome.read.minus(outcome.small),
+        span: elapsed,
+        streams: u32::try_from(streams).unwrap_or(u32::MAX),
+    })
+}
+
+/// The folders of the batch: missing ones, their own facts, and what nobody sent.
+fn folders(
+    desk: &Desk<'_>,
+    at_hand: &AtHand,
+    target: &dyn Fs,
+    checks: &Checks<'_>,
+    facts: Facts,
+) -> Result<Vec<Difference>, Trouble> {
+    let at = desk.now();
+    let mut found = Vec::new();
+    let mut open = crate::copy::OpenFolders::new(target);
+    let difference = |place: &RelPath, kind: &str, blocking| Difference {
+        place: place.clone(),
+        kind: kind.to_string(),
+        ranges: Vec::new(),
+        blocking,
+        at,
+    };
+    for (place, entry) in &checks.folders {
+        match open.get(place).and_then(|folder| folder.own_facts()) {
+            Ok(seen) => {
+                let kinds = attributes(entry, entry.mtime, &seen, facts);
+                found.extend(kinds.into_iter().map(|kind| difference(place, kind, true)));
+            }
+            Err(fault) if fault.kind == crate::world::FaultKind::NotFound => {
+                found.push(difference(place, "absent", true));
+            }
+            Err(_) => found.push(difference(place, "type", true)),
+        }
+    }
+    for (place, names) in &checks.expected {
+        let seen = hand::uninvited(target, place, names).map_err(|fault| crate::copy::trouble_of(&fault))?;
+        for one in seen {
+            found.push(difference(&one.place, "uninvited", !one.by_product));
+        }
+    }
+    for failure in desk.ledger.failures(at_hand.row.id)? {
+        if failure.code == "gone-at-source" {
+            found.push(difference(&failure.place, "gone-at-source", false));
+        }
+    }
+    Ok(found)
+}
+
+/// The files of a batch that are recorded, for reading back.
+struct Checks<'a> {
+    walk: Walk<'a>,
+    at_hand: &'a AtHand,
+    ledger: Ledger,
+    again: bool,
+    ready: VecDeque<Check>,
+    folders: Vec<(RelPath, Entry)>,
+    /// What may lie in each folder: what the source had there and what is recorded.
+    expected: Vec<(RelPath, BTreeSet<Vec<u8>>)>,
+}
+
+impl<'a> Checks<'a> {
+    fn new(at_hand: &'a AtHand, ledger: Ledger, again: bool) -> Checks<'a> {
+        let (ready, folders, expected) = (VecDeque::new(), Vec::new(), Vec::new());
+        Checks {
+            walk: Walk::new(at_hand),
+            at_hand,
+            ledger,
+            again,
+            ready,
+            folders,
+            expected,
+        }
+    }
+
+    fn fill(&mut self) -> Result<bool, Trouble> {
+        let Some(folder) = self.walk.next().transpose()? else {
+            return Ok(false);
+        };
+        let (id, dataset) = (self.at_hand.row.id, &self.at_hand.dataset.name);
+        let mut records = self.ledger.folder_records(id, dataset, &folder.place)?;
+        // The folders that projects of other batches share are not this batch's to list.
+        let own = !folder.place.is_root() && folder.from.depth() >= self.at_hand.source.project_depth;
+        let mut names: BTreeSet<Vec<u8>> = records.keys().cloned().collect();
+        for child in folder.children {
+            let Ok(place) = folder.place.join(&child.name) else {
+                continue;
+            };
+            names.insert(child.name.clone());
+            if child.entry.kind == EntryKind::Directory {
+                if child.entry.error.is_none() {
+                    self.folders.push((place, child.entry));
+                }
+            } else if let Some(record) = records.remove(&child.name) {
+                self.push(record, child.entry)?;
+            }
+        }
+        if own {
+            self.expected.push((folder.place, names));
+        }
+        Ok(true)
+    }
+
+    fn push(&mut self, record: FileRecord, entry: Entry) -> Result<(), Trouble> {
+        let proven = matches!(record.proof, Proof::Verified { .. });
+        if proven && !self.again {
+            return Ok(());
+        }
+        let values = self
+            .ledger
+            .blocks_of(self.at_hand.row.id, &self.at_hand.dataset.name, &record.place)?;
+        self.ready.push_back(Check {
+            record,
+            entry,
+            values,
+        });
+        Ok(())
+    }
+}
+
+impl Iterator for Checks<'_> {
+    type Item = Result<Check, Trouble>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        loop {
+            if let Some(check) = self.ready.pop_front() {
+                return Some(Ok(check));
+            }
+            match self.fill() {
+                Ok(true) => {}
+                Ok(false) => return None,
+                Err(trouble) => return Some(Err(trouble)),
+            }
+        }
+    }
+}

@@ -46,7 +46,6 @@ struct Large {
 
 /// The owner's side of the workers.
 pub(super) struct Crew<'a> {
-    request: Request<'a>,
     jobs: Sender<Job>,
     done: Receiver<Done>,
     waiting: usize,
@@ -72,7 +71,6 @@ pub(super) fn with_crew<T>(
         drop(give);
         let folders = OpenFolders::new(request.target);
         let mut crew = Crew {
-            request,
             jobs,
             done,
             waiting: 0,

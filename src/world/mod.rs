@@ -6,12 +6,13 @@
 
 mod fault;
 mod identity;
-pub mod os;
+mod os;
 mod os_file;
 mod stop;
 
 pub use fault::{Course, Fault, FaultKind};
 pub use identity::{MountIdentity, MountTable};
+pub use os::OsFs;
 pub use os_file::Buffer;
 pub use stop::{Clock, Stop, SystemClock};
 
