@@ -265,7 +265,7 @@ fn proof(
 }
 
 /// The report's word for a state.
-pub(super) fn state_word(state: State) -> model::State {
+pub fn state_word(state: State) -> model::State {
     match state {
         State::Waiting => model::State::Waiting,
         State::Copying => model::State::Copying,
