@@ -103,6 +103,7 @@ fn collect(folder: &Path, into: &mut Vec<PathBuf>) {
 /// Follows `#[cfg(test)] mod name;` to the files it brings in, and to what lies below those.
 pub fn mark_tests(sources: &mut [Source]) {
     let mut roots = BTreeSet::new();
+    let declares = regex::Regex::new(r"#\[cfg\(test\)\]\s*(?:pub(?:\([a-z]+\))? )?mod (\w+);").unwrap();
     for source in sources.iter() {
         let folder = match source.path.strip_suffix("/mod.rs") {
             Some(folder) => folder.to_string(),
@@ -111,7 +112,6 @@ pub fn mark_tests(sources: &mut [Source]) {
                 path => path.strip_suffix(".rs").unwrap_or(path).to_string(),
             },
         };
-        let declares = regex::Regex::new(r"#\[cfg\(test\)\]\s*(?:pub(?:\([a-z]+\))? )?mod (\w+);").unwrap();
         for found in declares.captures_iter(&source.code) {
             roots.insert(format!("{folder}/{}", &found[1]));
         }
