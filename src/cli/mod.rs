@@ -63,6 +63,7 @@ fn listen(stop: &Stop) -> Result<(), Trouble> {
 }
 
 /// The zone this machine tells its time in: `TZ`, else what /etc/localtime points to, else UTC.
+#[expect(clippy::disallowed_methods, reason = "the one place that asks for the zone")]
 pub fn local_zone() -> chrono_tz::Tz {
     let named = std::env::var("TZ")
         .ok()

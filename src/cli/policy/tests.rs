@@ -43,7 +43,6 @@ fn the_template_parses_back_to_the_usual_values() {
             _ => format!("{line}\n"),
         })
         .collect();
-    let opened = opened.replace("link = \"1GbE\"", "link = \"1GbE\"");
     let settings = parse(&opened).unwrap_or_else(|t| panic!("{}\n{opened}", t.text));
     assert_eq!(settings.batch_max, Bytes(4_000_000_000_000));
     assert_eq!(settings.runs_on, RunsOn::Pool);
