@@ -270,6 +270,22 @@ impl Ledger {
         })
     }
 
+    /// Takes back the proof of files in which a difference was found, durable when this returns.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be written.
+    pub fn mark_unproven(&mut self, batch: i64, dataset: &str, places: &[RelPath]) -> Result<(), Trouble> {
+        self.together(|db| {
+            let sql = "UPDATE files SET how = ?1, verified_at = NULL WHERE batch = ?2 AND folder = ?3 AND name = ?4";
+            for place in places {
+                let Some((folder, name)) = place.split() else { continue };
+                let id = folder_id(db, dataset, &folder)?;
+                db.prepare_cached(sql)?.execute((Proof::Copied.code().0, batch, id, name))?;
+            }
+            Ok(())
+        })
+    }
+
     /// Files and bytes of a batch: copied, and of those verified, with the ways of reading met.
     ///
     /// # Errors

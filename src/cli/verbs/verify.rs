@@ -10,7 +10,7 @@ use crate::ops::batch;
 use crate::ops::desk::Desk;
 use crate::ops::verify::{Verified, verify};
 use crate::trouble::Trouble;
-use crate::units::{Bytes, grouped};
+use crate::units::{Bytes, counted};
 use serde_json::{Value, json};
 
 pub(super) fn run(args: &Verify, context: &Context) -> Result<Code, Trouble> {
