@@ -79,10 +79,8 @@ fn tell(context: &Context, verified: &Verified) {
             .out
             .say("  Every file is equal in content, size, time, mode, owner and links.");
     } else {
-        context.out.say(&format!(
-            "  {} differences stand against it:",
-            grouped(verified.differences.len() as u64)
-        ));
+        let count = counted(verified.differences.len() as u64, "difference");
+        context.out.say(&format!("  {count} against it:"));
     }
     for one in verified.differences.iter().take(20) {
         let ranges: Vec<String> = one
