@@ -12,7 +12,12 @@ fn thorough() -> bool {
 fn must_hold(rig: &Rig, when: &str) {
     let wrong = rig.violations(&rig.target);
     assert!(wrong.is_empty(), "{when}, live: {wrong:#?}");
-    for how in [Unsynced::Kept, Unsynced::Lost, Unsynced::Garbled(1), Unsynced::Garbled(2)] {
+    for how in [
+        Unsynced::Kept,
+        Unsynced::Lost,
+        Unsynced::Garbled(1),
+        Unsynced::Garbled(2),
+    ] {
         let wrong = rig.violations(&rig.target.after_crash(how));
         assert!(wrong.is_empty(), "{when}, after a crash {how:?}: {wrong:#?}");
     }
@@ -70,7 +75,12 @@ fn a_call_that_fails_once_breaks_no_promise() {
 
 #[test]
 fn calls_that_fail_for_ever_break_no_promise() {
-    let kinds = [FaultKind::Gone, FaultKind::Medium, FaultKind::ReadOnly, FaultKind::Denied];
+    let kinds = [
+        FaultKind::Gone,
+        FaultKind::Medium,
+        FaultKind::ReadOnly,
+        FaultKind::Denied,
+    ];
     fault_loop(|at, kind| Plan::From { at, kind }, &kinds);
 }
 

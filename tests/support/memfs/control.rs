@@ -11,11 +11,19 @@ use std::time::Duration;
 pub enum Plan {
     Nothing,
     /// Call number `at` fails, the ones after it work.
-    Once { at: u64, kind: FaultKind },
+    Once {
+        at: u64,
+        kind: FaultKind,
+    },
     /// Call number `at` and all after it fail.
-    From { at: u64, kind: FaultKind },
+    From {
+        at: u64,
+        kind: FaultKind,
+    },
     /// The machine is gone at call number `at`.
-    Crash { at: u64 },
+    Crash {
+        at: u64,
+    },
 }
 
 /// One call.

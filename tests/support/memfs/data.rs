@@ -150,7 +150,10 @@ impl Content {
     }
 
     pub fn allocated(&self) -> u64 {
-        let held = |index: &u64| PAGE.min(self.size.saturating_sub(index * PAGE)).next_multiple_of(512);
+        let held = |index: &u64| {
+            PAGE.min(self.size.saturating_sub(index * PAGE))
+                .next_multiple_of(512)
+        };
         self.pages.keys().map(held).sum()
     }
 

@@ -70,7 +70,11 @@ pub struct State {
 
 impl Node {
     fn new(inode: u64, kind: EntryKind, now: Moment) -> Node {
-        let mode = if kind == EntryKind::Directory { 0o700 } else { 0o600 };
+        let mode = if kind == EntryKind::Directory {
+            0o700
+        } else {
+            0o600
+        };
         let (mtime, ctime) = (now, now);
         Node {
             inode,
@@ -167,6 +171,10 @@ impl Node {
 
     fn survive(&mut self, how: Unsynced, dice: &mut Dice) {
         let reached = self.reached();
+        if let Some((meta, _)) = self.durable.as_ref().filter(|_| !self.changed) {
+            // A name that came or went without being durable changed the ctime of this one.
+            self.meta = meta.clone();
+        }
         if self.kind == EntryKind::File && (self.changed || !self.given_up.is_empty()) {
             let fresh = Node::new(0, EntryKind::File, self.meta.mtime);
             let (old_meta, old) = self.durable.clone().unwrap_or((fresh.meta, Content::default()));
@@ -265,7 +273,11 @@ impl State {
 
     /// A name and the time of its change reach the disk together, as in a journal.
     fn apply(&mut self, step: &NameStep) {
-        let entries = &mut self.nodes.get_mut(&step.folder).expect("a folder").durable_entries;
+        let entries = &mut self
+            .nodes
+            .get_mut(&step.folder)
+            .expect("a folder")
+            .durable_entries;
         if let Some(name) = &step.removes {
             if entries.get(name) == Some(&step.id) {
                 entries.remove(name);
@@ -306,14 +318,18 @@ impl State {
             Unsynced::Garbled(seed) => seed,
             _ => 0,
         });
+        let mut lost: BTreeSet<Id> = BTreeSet::new();
         for step in std::mem::take(&mut left.pending) {
             let kept = match how {
                 Unsynced::Kept => true,
                 Unsynced::Lost => false,
                 Unsynced::Garbled(_) => dice.roll(2) == 0,
             };
-            if kept {
+            // In a folder that was lost nothing can be kept.
+            if kept && !lost.contains(&step.folder) {
                 left.apply(&step);
+            } else {
+                lost.insert(step.id);
             }
         }
         let mut names: BTreeMap<Id, u64> = BTreeMap::from([(ROOT, 1)]);
