@@ -4,6 +4,12 @@
 #[path = "support/memfs/mod.rs"]
 mod memfs;
 
+#[path = "crash/canary.rs"]
+mod canary;
+#[path = "crash/cases.rs"]
+mod cases;
+#[path = "crash/large.rs"]
+mod large;
 #[path = "crash/loops.rs"]
 mod loops;
 #[path = "crash/rig.rs"]

@@ -97,7 +97,10 @@ fn a_crash_at_any_call_breaks_no_promise() {
             Unsynced::Garbled(3 * at + 2),
         ];
         let mut through = true;
-        for how in hows {
+        for (turn, how) in hows.into_iter().enumerate() {
+            if !thorough() && turn > 1 && turn as u64 % 3 != at % 3 {
+                continue;
+            }
             let mut rig = mixed();
             rig.eager = at % 2 == 0;
             let when = format!("crash at call {at}, unsynced work {how:?}");

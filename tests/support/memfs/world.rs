@@ -112,6 +112,11 @@ impl MemFs {
         change(&mut node.meta);
     }
 
+    /// The disk drops what was written, as after a sync that failed.
+    pub fn forget_dirty(&self) {
+        self.state().give_up();
+    }
+
     /// All that lies there is durable.
     pub fn settle(&self) {
         self.state().settle();
