@@ -1,5 +1,6 @@
 //! What the user touches: arguments, settings, printing, exit codes.
 
+pub mod folder;
 pub mod policy;
 
 /// The zone this machine tells its time in: `TZ`, else what /etc/localtime points to, else UTC.
