@@ -36,7 +36,11 @@ fn absent(e: &std::io::Error) -> bool {
 }
 
 fn unreadable(path: &Path, e: &std::io::Error) -> Trouble {
-    let text = format!("cannot look into {}: {}", path.display(), e.kind());
+    let why = match e.kind() {
+        std::io::ErrorKind::NotFound => "it does not exist".to_string(),
+        kind => kind.to_string(),
+    };
+    let text = format!("cannot look into {}: {why}", path.display());
     Trouble::usage("folder-unreadable", text)
         .mend("Check the name given with --folder, and that you may read the folders above it.")
         .at(path.as_os_str().as_bytes())
@@ -77,6 +81,6 @@ mod tests {
         assert!(trouble.mend.unwrap().contains("poolward begin"));
         let trouble = find(&scratch.path().join("absent")).unwrap_err();
         assert_eq!(trouble.code, "folder-unreadable");
-        assert!(trouble.text.ends_with("entity not found"), "{}", trouble.text);
+        assert!(trouble.text.ends_with("it does not exist"), "{}", trouble.text);
     }
 }
