@@ -5,17 +5,22 @@ use super::reader::Reader;
 use super::{ends, rules};
 use crate::forecast::link::{Framing, RunsOn};
 use crate::forecast::windows::{Blackout, WallTime, Weekdays, Window, Windows, parse_date, parse_zone};
+use crate::names::nearest;
 use crate::ops::settings::Settings;
 use crate::plan::{By, Order};
 use crate::trouble::Trouble;
 use crate::units::{Bytes, LinkSpeed};
 use crate::world::ReadHow;
+use chrono_tz::{TZ_VARIANTS, Tz};
 use toml::{Spanned, Value};
 
 const BATCH_MAX: Bytes = Bytes(4_000_000_000_000);
 const BATCH_MIN: Bytes = Bytes(200_000_000_000);
 /// Ten years; more is a slip of the finger.
 const DAYS_MAX: u32 = 3_650;
+
+/// No zone of the tz database has a longer name; the distance to all is not taken for more.
+const ZONE_MAX: usize = 40;
 
 const ORDERS: [(&str, Order); 5] = [
     ("oldest-first", Order::OldestFirst),
@@ -130,8 +135,8 @@ fn batches(reader: &Reader<'_>, raw: &raw::Plan) -> Result<(Bytes, Bytes), Troub
 }
 
 fn windows(reader: &Reader<'_>, raw: &raw::Move) -> Result<Windows, Trouble> {
-    let zone = match reader.maybe("zone", &raw.schedule.zone, parse_zone)? {
-        Some(zone) => zone,
+    let zone = match &raw.schedule.zone {
+        Some(zone) => reader.other("zone", zone, known_zone)?,
         None => crate::cli::local_zone(),
     };
     let windows = raw.window.iter().map(|w| window(reader, w));
@@ -141,6 +146,19 @@ fn windows(reader: &Reader<'_>, raw: &raw::Move) -> Result<Windows, Trouble> {
         starts: reader.maybe("starts", &raw.schedule.starts, parse_date)?,
         windows: windows.collect::<Result<_, _>>()?,
         blackouts: blackouts.collect::<Result<_, _>>()?,
+    })
+}
+
+/// A zone, or the one that was probably meant.
+fn known_zone(text: &str) -> Result<Tz, Trouble> {
+    parse_zone(text).map_err(|trouble| {
+        if text.len() > ZONE_MAX {
+            return trouble;
+        }
+        match nearest(text, TZ_VARIANTS.iter().map(|zone| zone.name()), 1).first() {
+            Some(near) => trouble.mend(format!("Did you mean {near:?}? UTC always works.")),
+            None => trouble,
+        }
     })
 }
 

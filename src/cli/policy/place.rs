@@ -19,12 +19,14 @@ pub(super) fn place(text: &str, at: usize) -> (usize, usize) {
 pub(super) fn trouble(text: &str, error: &toml::de::Error) -> Trouble {
     let at = error.span().map_or(0, |span| span.start);
     let (line, column) = place(text, at);
-    let (key, what, mend) = explained(text, at, error.message().trim());
+    let (key, what, mend) = explained(text, at, error);
     let key = key.map(|key| format!("{key}: ")).unwrap_or_default();
     Trouble::usage("settings", format!("move.toml:{line}:{column}: {key}{what}")).mend(mend)
 }
 
-fn explained(text: &str, at: usize, message: &str) -> (Option<String>, String, String) {
+/// The key, what is wrong with it, the mend; from the words of the TOML reader.
+fn explained(text: &str, at: usize, error: &toml::de::Error) -> (Option<String>, String, String) {
+    let message = error.message().trim();
     let mut quoted = message.split('`').skip(1).step_by(2).map(str::to_string);
     if message.starts_with("unknown field") {
         let wrong = quoted.next().unwrap_or_default();
@@ -35,27 +37,44 @@ fn explained(text: &str, at: usize, message: &str) -> (Option<String>, String, S
         let mend = "Add it: this entry means nothing without.".to_string();
         return (quoted.next(), "it is missing".into(), mend);
     }
+    if message == "duplicate key" {
+        let end = error.span().map_or(at, |span| span.end);
+        let key = text.get(at..end).map(str::to_string);
+        return (key, "it is given twice".into(), "Remove one of the two.".into());
+    }
     let key = key_before(text, at);
-    let line = message
-        .lines()
-        .collect::<Vec<_>>()
-        .join(", ")
-        .replace("i64", "a whole number");
-    let line = line.replace("a sequence", "a list").replace("map,", "a table,");
-    let mend = if line.ends_with("expected a string") {
+    let mut what = message.lines().collect::<Vec<_>>().join(", ");
+    let digit = text
+        .get(at..)
+        .is_some_and(|rest| rest.starts_with(|c: char| c.is_ascii_digit()));
+    if digit && message.contains("map, expected a string") {
+        what = "a date or time without quotes".into();
+    }
+    for (theirs, ours) in [
+        ("i64", "a whole number"),
+        ("a sequence", "a list"),
+        ("map,", "a table,"),
+    ] {
+        what = what.replace(theirs, ours);
+    }
+    let mend = mend(&what);
+    (key, what, mend.into())
+}
+
+fn mend(what: &str) -> &'static str {
+    if what.ends_with("expected a string") || what.ends_with("without quotes") {
         "Put the value in quotes."
-    } else if line.ends_with("expected a list") && line.contains("a table") {
+    } else if what.contains("a table, expected a list") {
         "Give its heading two brackets, like [[source]]: there can be several."
-    } else if line.ends_with("expected a list") {
+    } else if what.ends_with("expected a list") {
         "Put the value in brackets, like [\"one\", \"two\"]."
-    } else if line.ends_with("expected a boolean") {
+    } else if what.ends_with("expected a boolean") {
         "Write true or false, without quotes."
-    } else if line.ends_with("expected a whole number") {
+    } else if what.ends_with("expected a whole number") {
         "Write a whole number, without quotes."
     } else {
         "Correct that line. A value is a \"text in quotes\", a number, true, false or a [\"list\"]."
-    };
-    (key, line, mend.into())
+    }
 }
 
 /// The key of the line that a value stands on, where it begins there.
@@ -68,7 +87,7 @@ fn key_before(text: &str, at: usize) -> Option<String> {
 }
 
 /// Keys by their table, for those that stand under the wrong heading.
-const PLACES: [(&str, &[&str]); 14] = [
+const PLACES: [(&str, &[&str]); 13] = [
     (
         "[[source]]",
         &[
@@ -112,15 +131,32 @@ const PLACES: [(&str, &[&str]); 14] = [
     ),
     ("[notify]", &["command"]),
     ("[view]", &["flat"]),
-    (
-        "the top, as a heading in brackets",
-        &["source", "destination", "tag"],
-    ),
+];
+
+const HEADINGS: [&str; 15] = [
+    "source",
+    "destination",
+    "link",
+    "schedule",
+    "window",
+    "blackout",
+    "plan",
+    "tag",
+    "rename",
+    "permissions",
+    "exclude",
+    "copy",
+    "release",
+    "notify",
+    "view",
 ];
 
 fn unknown_key(wrong: &str, known: &[String]) -> String {
     if let Some((table, _)) = PLACES.iter().find(|(_, keys)| keys.contains(&wrong)) {
         return format!("`{wrong}` belongs under {table}.");
+    }
+    if HEADINGS.contains(&wrong) {
+        return format!("`{wrong}` is a heading: it stands in brackets on a line of its own.");
     }
     let near = nearest(wrong, known.iter().map(String::as_str), 1);
     let keys = known.join(", ");

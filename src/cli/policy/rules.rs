@@ -29,10 +29,10 @@ pub(super) fn tag(
     tag.pool = text(reader, raw, "pool", &raw.pool)?;
     tag.order = raw.order;
     tag.hold = raw.hold.unwrap_or(false);
-    if let (Some(renamed), false) = (&raw.renamed, refers(raw)) {
+    if let Some(renamed) = raw.renamed.as_ref().filter(|text| literal(raw, text.get_ref())) {
         reader.path("as", renamed)?;
     }
-    if let (Some(pool), false) = (&raw.pool, refers(raw)) {
+    if let Some(pool) = raw.pool.as_ref().filter(|text| literal(raw, text.get_ref())) {
         if !destinations.iter().any(|d| d.name == *pool.get_ref()) {
             let what = format!("there is no destination {:?}", pool.get_ref());
             let known: Vec<&str> = destinations.iter().map(|d| d.name.as_str()).collect();
@@ -58,16 +58,16 @@ fn matches(reader: &Reader<'_>, place: usize, raw: &raw::Tag) -> Result<Match, T
     }
 }
 
-/// Whether texts of this tag may refer to groups of its pattern.
-fn refers(raw: &raw::Tag) -> bool {
-    raw.matches.is_some()
+/// Whether a text of this tag stands for itself: it refers to no group of the pattern.
+fn literal(raw: &raw::Tag, text: &str) -> bool {
+    raw.matches.is_none() || !text.contains('$')
 }
 
 fn year(reader: &Reader<'_>, raw: &raw::Tag) -> Result<Option<String>, Trouble> {
     let Some(value) = &raw.year else { return Ok(None) };
     let four = match value.get_ref() {
         Value::Integer(number) => Some(*number),
-        Value::String(text) if refers(raw) && text.contains('$') => {
+        Value::String(text) if !literal(raw, text) => {
             groups(reader, raw, "year", value.span().start, text)?;
             return Ok(Some(text.clone()));
         }
