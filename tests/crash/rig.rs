@@ -86,6 +86,7 @@ impl Rig {
             control,
             stop: Stop::new(),
             task: Task {
+                only_adopt: false,
                 batch: BATCH,
                 dataset: DATASET.into(),
                 source: "oldbox".into(),
