@@ -1,3 +1,5 @@
 //! The binary: parse, one call, exit code.
 
-fn main() {}
+fn main() -> std::process::ExitCode {
+    poolward::cli::main(std::env::args_os().collect())
+}

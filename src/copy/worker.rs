@@ -15,6 +15,10 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 /// A piece of work.
+#[expect(
+    clippy::large_enum_variant,
+    reason = "a few dozen are in flight; a box for each buys nothing"
+)]
 pub(super) enum Job {
     /// A whole file or symlink, with its place in the group and its staged name.
     Whole { at: usize, item: Item, staged: Vec<u8> },
@@ -27,6 +31,10 @@ pub(super) enum Job {
 }
 
 /// What came of it.
+#[expect(
+    clippy::large_enum_variant,
+    reason = "a few dozen are in flight; a box for each buys nothing"
+)]
 pub(super) enum Report {
     /// A whole file.
     Whole {

@@ -1,3 +1,5 @@
+//! The sealed file: round trips, damage, and joins against an oracle of another shape.
+
 use crate::entry::{Entry, EntryKind, Listing, Named};
 use crate::index::block::{self, Piece};
 use crate::index::columns::RawColumn;

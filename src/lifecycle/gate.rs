@@ -93,20 +93,8 @@ pub fn gate(facts: &Gate) -> Vec<Reason> {
         "files at the source are in no batch yet".into(),
         facts.new_at_source,
     );
-    for (code, count) in &facts.left_behind {
-        match facts.accepted.get(code) {
-            Some(then) if then == count => {}
-            Some(then) => add(
-                "left-behind-changed",
-                format!("left behind as {code}: {count} now, {then} when it was accepted"),
-                *count,
-            ),
-            None => add(
-                "left-behind",
-                format!("left behind as {code}, not accepted yet"),
-                *count,
-            ),
-        }
+    for left in left_behind(facts) {
+        add(left.code, left.text, left.count);
     }
     add(
         "no-second-copy",
@@ -119,4 +107,25 @@ pub fn gate(facts: &Gate) -> Vec<Reason> {
         u64::from(!facts.restore_test),
     );
     reasons
+}
+
+/// What was left behind and is not accepted in the count it has now.
+fn left_behind(facts: &Gate) -> Vec<Reason> {
+    let mut open = Vec::new();
+    for (code, &count) in &facts.left_behind {
+        let (reason, text) = match facts.accepted.get(code) {
+            Some(&then) if then == count => continue,
+            Some(then) => (
+                "left-behind-changed",
+                format!("left behind as {code}: {count} now, {then} when it was accepted"),
+            ),
+            None => ("left-behind", format!("left behind as {code}, not accepted yet")),
+        };
+        open.push(Reason {
+            code: reason,
+            text,
+            count,
+        });
+    }
+    open
 }

@@ -221,3 +221,41 @@ pub fn alone<T>(
     desk.ledger.drop_lease(batch)?;
     done
 }
+
+/// A batch that has not begun, as it would begin now; it cannot be recorded.
+///
+/// # Errors
+/// [`Trouble`] where its source was not scanned or the settings do not fit.
+pub fn preview(desk: &Desk<'_>, plan: &Plan, batch: &Batch) -> Result<AtHand, Trouble> {
+    let dataset = plan.datasets.iter().find(|dataset| dataset.name == batch.dataset);
+    let dataset = dataset
+        .cloned()
+        .ok_or_else(|| Trouble::defect("a batch has no dataset"))?;
+    let newest = desk.ledger.indexes(&batch.source.0)?.pop();
+    let newest = newest.ok_or_else(|| {
+        Trouble::usage(
+            "not-scanned",
+            format!("the source {} was not scanned", batch.source),
+        )
+    })?;
+    let destination = dataset.destination.clone();
+    let locked = LockedBatch {
+        batch: batch.clone(),
+        dataset,
+    };
+    let row = BatchRow {
+        id: -1,
+        name: batch.name.as_str().to_string(),
+        dataset: locked.dataset.name.clone(),
+        source: batch.source.0.clone(),
+        destination,
+        index: newest.digest,
+        state: State::Waiting.word().to_string(),
+        begun_at: desk.now(),
+        copied_at: None,
+        verified_at: None,
+        released_at: None,
+        body: store::locked_text(&locked, None)?,
+    };
+    open(desk, row)
+}

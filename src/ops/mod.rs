@@ -13,6 +13,7 @@ pub mod manifest;
 pub mod plan;
 pub mod release;
 pub mod report;
+pub mod restored;
 pub mod scan;
 pub mod schedule;
 pub mod settings;

@@ -1,1 +1,363 @@
-//! (in work)
+//! release: the gate before a source may be deleted, and its sheet.
+
+use super::batch::{self, AtHand};
+use super::desk::Desk;
+use super::items::Walk;
+use super::{guard, manifest, status};
+use crate::copy::OpenFolders;
+use crate::digest::{Digest, TreeHasher};
+use crate::entry::{Entry, EntryKind};
+use crate::ledger::{Accepted, FileRecord, Proof, Sheet};
+use crate::lifecycle::{Event, Gate, Reason, State, after, gate};
+use crate::names::RelPath;
+use crate::report::model::{LeftGroup, Period};
+use crate::report::sheet::ReleaseSheet;
+use crate::trouble::Trouble;
+use crate::units::{Amount, Bytes};
+use crate::world::{Folder, Fs, OpenHow, Res};
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::PathBuf;
+
+/// What became of one batch.
+pub struct Released {
+    /// Its name.
+    pub name: String,
+    /// Why its source may not be deleted; none: it may.
+    pub reasons: Vec<Reason>,
+    /// Files and bytes proven.
+    pub proven: Amount,
+    /// The sheet.
+    pub sheet: PathBuf,
+    /// What was left behind: path at the source, code, bytes.
+    pub left: Vec<(RelPath, String, Bytes)>,
+}
+
+/// Checks the gate of one batch, writes the sheet, and signs it off where nothing stands against
+/// it. Deletes nothing.
+///
+/// # Errors
+/// [`Trouble`] where an end is missing or the ledger cannot be written.
+pub fn release(desk: &mut Desk<'_>, name: &str, accept: &[String]) -> Result<Released, Trouble> {
+    let plan = batch::plan(desk)?;
+    batch::named(&plan, &[name.to_string()])?;
+    let Some(row) = desk.ledger.batch(name)? else {
+        return Err(Trouble::usage(
+            "not-in-this-state",
+            format!("the batch {name} has not been copied yet"),
+        )
+        .mend(format!(
+            "Run `poolward copy {name}` and `poolward verify {name}` first."
+        )));
+    };
+    batch::alone(desk, name, |desk| {
+        let at_hand = batch::open(desk, row)?;
+        one(desk, &at_hand, accept)
+    })
+}
+
+fn one(desk: &mut Desk<'_>, at_hand: &AtHand, accept: &[String]) -> Result<Released, Trouble> {
+    let name = at_hand.row.name.clone();
+    let source = guard::source(desk, &at_hand.source)?;
+    let left = left_behind(desk, at_hand)?;
+    let mut counts: BTreeMap<String, u64> = BTreeMap::new();
+    for (_, code, _) in &left {
+        *counts.entry(code.clone()).or_default() += 1;
+    }
+    accept_codes(desk, &name, accept, &counts)?;
+    let mut facts = facts(desk, at_hand, counts)?;
+    look_at_source(desk, at_hand, &source, &mut facts)?;
+    let reasons = gate(&facts);
+    let state = batch::state_of(Some(&at_hand.row));
+    let now = desk.now();
+    if reasons.is_empty() && state != State::Released {
+        let next = after(state, Event::Release)?;
+        desk.ledger.set_state(at_hand.row.id, next.word(), now)?;
+        desk.ledger.event(now, "released", &name)?;
+    }
+    let sheet = write_sheet(desk, at_hand, &reasons, &left, &facts.accepted)?;
+    let (_, proven, _) = desk.ledger.progress_of(at_hand.row.id)?;
+    desk.keep_ledger_copy()?;
+    Ok(Released {
+        name,
+        reasons,
+        proven,
+        sheet,
+        left,
+    })
+}
+
+fn accept_codes(
+    desk: &mut Desk<'_>,
+    name: &str,
+    accept: &[String],
+    counts: &BTreeMap<String, u64>,
+) -> Result<(), Trouble> {
+    for code in accept {
+        let Some(count) = counts.get(code) else {
+            let known: Vec<&str> = counts.keys().map(String::as_str).collect();
+            let mend = match known.is_empty() {
+                true => "Nothing of this batch was left behind.".to_string(),
+                false => format!("Left behind in this batch are: {}.", known.join(", ")),
+            };
+            return Err(
+                Trouble::usage("no-such-code", format!("nothing was left behind as {code}")).mend(mend),
+            );
+        };
+        let accepted = Accepted {
+            code: code.clone(),
+            count: *count,
+            at: desk.now(),
+        };
+        desk.ledger.accept(name, &accepted)?;
+    }
+    Ok(())
+}
+
+fn facts(desk: &Desk<'_>, at_hand: &AtHand, left_behind: BTreeMap<String, u64>) -> Result<Gate, Trouble> {
+    let id = at_hand.row.id;
+    let (mut copied, mut proven, mut read_not_accepted) = (0, 0, 0);
+    let accepted_ways = desk.settings.accept_read.clone();
+    desk.ledger.each_record(id, &at_hand.dataset.name, |record| {
+        copied += 1;
+        match record.proof {
+            // A symlink or an empty file has no content that a cache could answer.
+            Proof::Verified { .. } if record.kind != EntryKind::File || record.source.size.0 == 0 => {
+                proven += 1
+            }
+            Proof::Verified { how, .. } if accepted_ways.contains(&how) => proven += 1,
+            Proof::Verified { .. } => read_not_accepted += 1,
+            Proof::Copied | Proof::Adopted => {}
+        }
+        Ok(())
+    })?;
+    let failures = desk.ledger.failures(id)?;
+    let differences = desk.ledger.differences(id)?;
+    let accepted = desk.ledger.accepted(&at_hand.row.name)?;
+    Ok(Gate {
+        state: Some(batch::state_of(Some(&at_hand.row))),
+        copied,
+        proven,
+        read_not_accepted,
+        conflicts: failures.iter().filter(|f| f.code.starts_with("conflict")).count() as u64,
+        differences: differences.iter().filter(|d| d.blocking).count() as u64,
+        left_behind,
+        accepted: accepted.into_iter().map(|a| (a.code, a.count)).collect(),
+        second_copy: !desk.settings.second_copy.is_empty(),
+        restore_test: !desk.ledger.restores()?.is_empty(),
+        ..Gate::default()
+    })
+}
+
+/// Everything of a batch that was not copied: left out by a rule, special, unreadable, failed.
+///
+/// # Errors
+/// [`Trouble`] where index or ledger cannot be read.
+pub fn left_behind(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Vec<(RelPath, String, Bytes)>, Trouble> {
+    let mut left = Vec::new();
+    for folder in Walk::new(at_hand) {
+        let folder = folder?;
+        for (child, rule) in &folder.excluded {
+            if let Ok(path) = folder.from.join(&child.name) {
+                left.push((path, format!("excluded-{rule}"), child.entry.size));
+            }
+        }
+        for child in &folder.children {
+            let Ok(path) = folder.from.join(&child.name) else {
+                continue;
+            };
+            let code = match (child.entry.kind, &child.entry.error) {
+                (_, Some(error)) if error == crate::survey::surveyor::BOUNDARY => "boundary",
+                (_, Some(_)) | (EntryKind::Unknown, None) => "unreadable",
+                (EntryKind::Special, None) => "special",
+                (EntryKind::File | EntryKind::Directory | EntryKind::Symlink, None) => continue,
+            };
+            left.push((path, code.to_string(), child.entry.size));
+        }
+    }
+    for failure in desk.ledger.failures(at_hand.row.id)? {
+        // Conflicts and what is gone stand by themselves.
+        if !failure.code.starts_with("conflict") && failure.code != "gone-at-source" {
+            left.push((failure.place, failure.code, failure.bytes));
+        }
+    }
+    Ok(left)
+}
+
+/// Compares the source as it is now with what was copied.
+fn look_at_source(
+    desk: &Desk<'_>,
+    at_hand: &AtHand,
+    source: &dyn Fs,
+    facts: &mut Gate,
+) -> Result<(), Trouble> {
+    let mut open = OpenFolders::new(source);
+    for folder in Walk::new(at_hand) {
+        let folder = folder?;
+        let dataset = &at_hand.dataset.name;
+        let records = desk
+            .ledger
+            .folder_records(at_hand.row.id, dataset, &folder.place)?;
+        let held = match open.get(&folder.from) {
+            Ok(held) => held,
+            // A folder that is gone cannot be lost any more; its files are at the destination.
+            Err(fault) if fault.kind == crate::world::FaultKind::NotFound => continue,
+            Err(fault) => return Err(crate::copy::trouble_of(&fault)),
+        };
+        for (name, record) in &records {
+            match held.stat(name) {
+                Ok(now) if is_unchanged(&*held, name, &now, record, at_hand.inodes_hold) => {}
+                Err(fault) if fault.kind == crate::world::FaultKind::NotFound => {}
+                _ => facts.changed_at_source += 1,
+            }
+        }
+        if folder.from.depth() >= at_hand.source.project_depth {
+            facts.new_at_source += new_names(&*held, &folder)?;
+        }
+    }
+    Ok(())
+}
+
+/// Entries of a source folder that the index did not have.
+fn new_names(held: &dyn Folder, folder: &super::items::BatchFolder) -> Result<u64, Trouble> {
+    let known: BTreeSet<&[u8]> = folder
+        .children
+        .iter()
+        .map(|child| child.name.as_slice())
+        .chain(folder.excluded.iter().map(|(child, _)| child.name.as_slice()))
+        .collect();
+    let listed = held.list().map_err(|fault| crate::copy::trouble_of(&fault))?;
+    Ok(listed
+        .iter()
+        .filter(|(name, _)| !known.contains(name.as_slice()))
+        .count() as u64)
+}
+
+/// Unchanged is what has its inode, size and times. A ctime alone means that somebody touched the
+/// attributes: then the content is read again and decides.
+fn is_unchanged(held: &dyn Folder, name: &[u8], now: &Entry, record: &FileRecord, inodes_hold: bool) -> bool {
+    let same = now.kind == record.kind
+        && (now.size, now.mtime) == (record.source.size, record.source.mtime)
+        && (!inodes_hold || now.inode == record.source.inode);
+    same && (now.ctime == record.source.ctime
+        || content(held, name, now).is_ok_and(|hash| hash == record.hash))
+}
+
+fn content(held: &dyn Folder, name: &[u8], now: &Entry) -> Res<Digest> {
+    if let Some(target) = &now.target {
+        return Ok(Digest::of(target));
+    }
+    let file = held.open(name, OpenHow::Plain)?;
+    let mut hasher = TreeHasher::new();
+    let mut buffer = vec![0u8; 1 << 20];
+    loop {
+        match file.read_at(hasher.position(), &mut buffer)? {
+            0 => return Ok(hasher.finish().root),
+            length => hasher.update(&buffer[..length]),
+        }
+    }
+}
+
+fn write_sheet(
+    desk: &mut Desk<'_>,
+    at_hand: &AtHand,
+    reasons: &[Reason],
+    left: &[(RelPath, String, Bytes)],
+    accepted: &BTreeMap<String, u64>,
+) -> Result<PathBuf, Trouble> {
+    use std::os::unix::ffi::OsStrExt;
+    let name = at_hand.row.name.clone();
+    let model = status::status(desk, false)?.model;
+    let Some(mut row) = model
+        .batches
+        .into_iter()
+        .find(|batch| batch.name.as_str() == name)
+    else {
+        return Err(Trouble::defect("a released batch is not in the plan"));
+    };
+    row.reasons = reasons.iter().map(super::report::reason).collect();
+    let folder = std::ffi::OsStr::from_bytes(at_hand.dataset.folder.as_bytes());
+    let sheet = ReleaseSheet {
+        title: model.title,
+        zone: model.zone,
+        now: model.now,
+        version: model.version,
+        batch: row,
+        source_path: at_hand.source.path.as_os_str().as_bytes().to_vec(),
+        destination_path: at_hand
+            .destination
+            .path
+            .join(folder)
+            .as_os_str()
+            .as_bytes()
+            .to_vec(),
+        projects: at_hand
+            .batch
+            .projects
+            .iter()
+            .map(|p| (p.key.name().into_bytes(), Amount::default()))
+            .collect(),
+        copied: at_hand.row.copied_at.map(|end| Period {
+            start: at_hand.row.begun_at,
+            end,
+        }),
+        durability: model.durability,
+        left_behind: groups(left, accepted),
+        second_copy: model.second_copy,
+        restored: desk
+            .ledger
+            .restores()?
+            .pop()
+            .map(|(at, amount)| (amount.to_string().into_bytes(), at)),
+        waiting_until: waiting_until(desk, &name)?,
+    };
+    let home = desk.folder.join("reports").join("release");
+    let path = home.join(format!("{name}.txt"));
+    let text = sheet.text();
+    manifest::put(&path, text.as_bytes())?;
+    manifest::put(&home.join(format!("{name}.html")), sheet.html().as_bytes())?;
+    let at = desk
+        .ledger
+        .sheet(&name)?
+        .filter(|_| reasons.is_empty())
+        .map_or(desk.now(), |kept| kept.at);
+    let file = path
+        .file_name()
+        .map(|n| n.to_string_lossy().into_owned())
+        .unwrap_or_default();
+    desk.ledger.put_sheet(
+        &name,
+        &Sheet {
+            at,
+            file,
+            hash: Digest::of(text.as_bytes()),
+        },
+    )?;
+    Ok(path)
+}
+
+fn waiting_until(desk: &Desk<'_>, name: &str) -> Result<Option<crate::moment::Moment>, Trouble> {
+    let from = desk.ledger.sheet(name)?.map_or(desk.now(), |sheet| sheet.at);
+    Ok(Some(
+        from.plus_seconds(86_400 * i64::from(desk.settings.waiting_days)),
+    ))
+}
+
+fn groups(left: &[(RelPath, String, Bytes)], accepted: &BTreeMap<String, u64>) -> Vec<LeftGroup> {
+    let mut groups: BTreeMap<&str, LeftGroup> = BTreeMap::new();
+    for (path, code, bytes) in left {
+        let group = groups.entry(code).or_insert_with(|| LeftGroup {
+            code: code.clone(),
+            words: code.replace('-', " "),
+            amount: Amount::default(),
+            accepted: false,
+            paths: Vec::new(),
+        });
+        group.amount.add(Amount::one(*bytes));
+        group.paths.push((path.as_bytes().to_vec(), *bytes));
+    }
+    let mut groups: Vec<LeftGroup> = groups.into_values().collect();
+    for group in &mut groups {
+        group.accepted = accepted.get(&group.code) == Some(&group.amount.files);
+    }
+    groups
+}

@@ -278,7 +278,7 @@ fn unescaped(name: &[u8]) -> Option<Vec<u8>> {
 }
 
 fn unhex(digits: &[u8]) -> Option<Vec<u8>> {
-    if digits.is_empty() || digits.len() % 2 != 0 {
+    if digits.is_empty() || !digits.len().is_multiple_of(2) {
         return None;
     }
     let value = |b: u8| char::from(b).to_digit(16);

@@ -1,3 +1,5 @@
+//! Scans of real small trees, on the disk that tests run on.
+
 use crate::entry::{EntryKind, Identity, Listing};
 use crate::index::{Index, InodeClass, Uneven};
 use crate::moment::Moment;

@@ -207,7 +207,9 @@ impl OsFileOut {
 }
 
 fn is_aligned(offset: u64, bytes: &[u8]) -> bool {
-    offset % ALIGN as u64 == 0 && bytes.len() % ALIGN == 0 && bytes.as_ptr().addr() % ALIGN == 0
+    offset.is_multiple_of(ALIGN as u64)
+        && bytes.len().is_multiple_of(ALIGN)
+        && bytes.as_ptr().addr().is_multiple_of(ALIGN)
 }
 
 impl FileOut for OsFileOut {

@@ -9,6 +9,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Instant;
 
+#[expect(clippy::disallowed_methods, reason = "it measures time")]
 fn main() {
     let args: Vec<String> = std::env::args().skip(1).collect();
     let began = Instant::now();

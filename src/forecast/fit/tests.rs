@@ -1,3 +1,5 @@
+//! Fits are checked on histories whose true rates are known.
+
 use super::*;
 use crate::forecast::Job;
 use crate::forecast::link::{Framing, RunsOn};

@@ -1,3 +1,5 @@
+//! The simulation against worked examples and properties.
+
 use super::*;
 use crate::forecast::link::{Framing, RunsOn};
 use crate::forecast::rates::{Pace, SourceRates};

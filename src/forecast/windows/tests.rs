@@ -1,3 +1,5 @@
+//! Windows against the tz database and days worked out by hand.
+
 use super::*;
 use proptest::prelude::*;
 

@@ -153,9 +153,26 @@ fn hard_links_across_projects_name_both() {
     assert_eq!(count(&blind, Sort::HardLinkAcross), 0);
 }
 
-#[test]
-fn hazards_of_files_and_folders() {
+/// One of each thing that can be wrong with a file or a folder, beside its name.
+fn troubled_tree() -> Tree {
     const GIB: u64 = 1 << 30;
+    let failed = |kind, error: &str| Entry {
+        error: Some(error.into()),
+        ..entry(kind)
+    };
+    let dated = |text| Entry {
+        mtime: at(text),
+        ..entry(EntryKind::File)
+    };
+    let moded = |mode| Entry {
+        mode,
+        ..entry(EntryKind::File)
+    };
+    let big = |allocated| Entry {
+        size: Bytes(GIB),
+        allocated: Bytes(allocated),
+        ..entry(EntryKind::File)
+    };
     let mut tree = Tree::default();
     tree.file("a/CLIP/C0001.MOV", 4 * GIB)
         .file("a/CLIP/C0002.MOV", 4 * GIB)
@@ -172,68 +189,22 @@ fn hazards_of_files_and_folders() {
         .file("a/2018.mhl", 1)
         .file("a/Media Cache/x.mov", 1)
         .put("a/pipe", entry(EntryKind::Special))
-        .put(
-            "a/gone",
-            Entry {
-                error: Some("EIO".into()),
-                ..entry(EntryKind::Unknown)
-            },
-        )
-        .put(
-            "a/shut",
-            Entry {
-                error: Some("EACCES".into()),
-                ..entry(EntryKind::Directory)
-            },
-        )
-        .put(
-            "a/sub",
-            Entry {
-                error: Some(BOUNDARY.into()),
-                ..entry(EntryKind::Directory)
-            },
-        )
-        .put(
-            "a/future.txt",
-            Entry {
-                mtime: at("2079-01-01T10:00:00Z"),
-                ..entry(EntryKind::File)
-            },
-        )
-        .put(
-            "a/epoch.txt",
-            Entry {
-                mtime: at("1980-01-01T00:00:00Z"),
-                ..entry(EntryKind::File)
-            },
-        )
-        .put(
-            "a/young.txt",
-            Entry {
-                mtime: at("2027-02-01T00:00:00Z"),
-                ..entry(EntryKind::File)
-            },
-        )
-        .put(
-            "a/suid",
-            Entry {
-                mode: 0o4755,
-                ..entry(EntryKind::File)
-            },
-        )
-        .put(
-            "a/locked",
-            Entry {
-                mode: 0o044,
-                ..entry(EntryKind::File)
-            },
-        );
-    let big = |allocated| Entry {
-        size: Bytes(GIB),
-        allocated: Bytes(allocated),
-        ..entry(EntryKind::File)
-    };
-    tree.put("a/disk.img", big(GIB / 2)).put("a/odd.img", big(0));
+        .put("a/gone", failed(EntryKind::Unknown, "EIO"))
+        .put("a/shut", failed(EntryKind::Directory, "EACCES"))
+        .put("a/sub", failed(EntryKind::Directory, BOUNDARY))
+        .put("a/future.txt", dated("2079-01-01T10:00:00Z"))
+        .put("a/epoch.txt", dated("1980-01-01T00:00:00Z"))
+        .put("a/young.txt", dated("2027-02-01T00:00:00Z"))
+        .put("a/suid", moded(0o4755))
+        .put("a/locked", moded(0o044))
+        .put("a/disk.img", big(GIB / 2))
+        .put("a/odd.img", big(0));
+    tree
+}
+
+#[test]
+fn hazards_of_files_and_folders() {
+    let tree = troubled_tree();
     let survey = tree.survey_with(|rules| rules.hidden_by_mount = vec!["alternate streams".into()]);
     for (sort, wanted) in [
         (Sort::SplitClip, 3),

@@ -1,0 +1,262 @@
+//! The command line as it is typed: one table of verbs and options, from which help, manual and
+//! completions are made.
+
+use clap::{Args, Parser, Subcommand};
+use std::path::PathBuf;
+
+/// Plans, carries out and proves the move of a large file archive to a new pool.
+#[derive(Debug, Parser)]
+#[command(
+    name = "poolward",
+    version,
+    arg_required_else_help = true,
+    max_term_width = 100
+)]
+pub struct Cli {
+    /// The move folder; by default the nearest one upwards that holds a move.toml
+    #[arg(long, global = true, value_name = "DIR")]
+    pub folder: Option<PathBuf>,
+    /// Print exactly one JSON object
+    #[arg(long, global = true)]
+    pub json: bool,
+    /// Print nothing but errors and what was asked for
+    #[arg(long, global = true)]
+    pub quiet: bool,
+    /// What to do
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The verbs.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Make a move folder with a commented move.toml
+    #[command(
+        after_help = "Example: poolward begin ~/move --from /mnt/oldbox/archive --to /mnt/pool/archive --link 10GbE"
+    )]
+    Begin(Begin),
+    /// Index the sources and say what is there
+    #[command(after_help = "Example: poolward scan --gentle")]
+    Scan(Scan),
+    /// Years, kinds, projects, sizes and hazards of the last scan
+    #[command(after_help = "Example: poolward survey --questions >> move.toml")]
+    Survey(Survey),
+    /// Compare pool layouts and say what fits and when it fills
+    #[command(
+        after_help = "Example: poolward pool --disks 15 --disk-size '14 TB' --layout '1 x 15 raidz2' --ashift 12"
+    )]
+    Pool(Pool),
+    /// Datasets, batches, order and schedule
+    #[command(after_help = "Example: poolward plan --why 2019-lantern-festival")]
+    Plan(Plan),
+    /// The same plan under other conditions, side by side
+    #[command(
+        after_help = "Example: poolward forecast --link 1GbE --link 10GbE --windows 'mon-fri 19:00-07:00'"
+    )]
+    Forecast(Forecast),
+    /// Copy batches, go on with them, repair them
+    #[command(after_help = "Example: poolward copy 2019.1")]
+    Copy(Copy),
+    /// Read the destination back from disk and compare
+    #[command(after_help = "Example: poolward verify --all")]
+    Verify(Verify),
+    /// Pause batches and let them go on
+    #[command(after_help = "Example: poolward hold --everything --until 2027-02-03T07:00:00+01:00")]
+    Hold(Hold),
+    /// Where the move stands and when it will be done
+    #[command(after_help = "Example: poolward status --left-behind")]
+    Status(Status),
+    /// Check whether the source of a batch may be deleted, and write the sheet
+    #[command(after_help = "Example: poolward release 2019.1 --accept excluded-thumbnails")]
+    Release(Release),
+    /// Write the page, the calendar, the tables and the manifests
+    #[command(after_help = "Example: poolward report")]
+    Report,
+    /// Take over files that were copied by other means
+    #[command(after_help = "Example: poolward adopt 2018.1 --at /mnt/pool/archive/2018")]
+    Adopt(Adopt),
+    /// Build a small invented archive and take it through the whole move
+    #[command(after_help = "Example: poolward demo")]
+    Demo(Demo),
+}
+
+/// Options of `begin`.
+#[derive(Debug, Args)]
+pub struct Begin {
+    /// The new move folder
+    #[arg(default_value = ".")]
+    pub dir: PathBuf,
+    /// A folder to move from; may be given several times
+    #[arg(long, required_unless_present = "recover", num_args = 1.., value_name = "PATH")]
+    pub from: Vec<PathBuf>,
+    /// The folder to move to; it may not exist yet if its parent does
+    #[arg(long, required_unless_present = "recover", value_name = "PATH")]
+    pub to: Option<PathBuf>,
+    /// Speed of the link between the ends
+    #[arg(long, value_name = "SPEED")]
+    pub link: Option<String>,
+    /// Accept a destination on the disk the system runs from
+    #[arg(long)]
+    pub allow_root_disk: bool,
+    /// Take back the copy of the ledger kept at the destination
+    #[arg(long)]
+    pub recover: bool,
+}
+
+/// Options of `scan`.
+#[derive(Debug, Args)]
+pub struct Scan {
+    /// One entry at a time, for spinning disks
+    #[arg(long)]
+    pub gentle: bool,
+    /// Threads; by default by the kind of the mount
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
+    pub threads: Option<u16>,
+}
+
+/// Options of `survey`.
+#[derive(Debug, Args)]
+pub struct Survey {
+    /// Print only the questions, as lines to paste into move.toml
+    #[arg(long)]
+    pub questions: bool,
+    /// Print every hazard with its examples
+    #[arg(long)]
+    pub hazards: bool,
+}
+
+/// Options of `pool`.
+#[derive(Debug, Args)]
+pub struct Pool {
+    /// Disks at hand
+    #[arg(long, value_name = "N")]
+    pub disks: Option<u32>,
+    /// Size of one disk
+    #[arg(long, value_name = "S")]
+    pub disk_size: Option<String>,
+    /// A layout: vdevs x width level, spares behind a plus
+    #[arg(long, value_name = "L")]
+    pub layout: Option<String>,
+    /// Sector size as a power of two
+    #[arg(long, value_name = "A")]
+    pub ashift: Option<u8>,
+}
+
+/// Options of `plan`.
+#[derive(Debug, Args)]
+pub struct Plan {
+    /// Write a plan that differs although something has begun
+    #[arg(long)]
+    pub accept: bool,
+    /// Explain where one project went
+    #[arg(long, value_name = "PROJECT")]
+    pub why: Option<String>,
+    /// Write a tag for one project into move.toml, then plan
+    #[arg(long, num_args = 2, value_names = ["PROJECT", "KEY=VALUE"])]
+    pub set: Option<Vec<String>>,
+    /// Print the commands that create the datasets
+    #[arg(long)]
+    pub datasets: bool,
+    /// Print one batch's files, each ended by a NUL
+    #[arg(long, value_name = "BATCH")]
+    pub files: Option<String>,
+}
+
+/// Options of `forecast`.
+#[derive(Debug, Args)]
+pub struct Forecast {
+    /// Another link speed; may be given several times
+    #[arg(long, value_name = "SPEED")]
+    pub link: Vec<String>,
+    /// Other hours, like 'mon-fri 19:00-07:00; sat,sun 00:00-24:00' or 'always'
+    #[arg(long, value_name = "SPEC")]
+    pub windows: Vec<String>,
+    /// Another place to run: pool, source or between
+    #[arg(long, value_name = "WHERE")]
+    pub runs_on: Vec<String>,
+}
+
+/// Options of `copy`.
+#[derive(Debug, Args)]
+pub struct Copy {
+    /// Batches; by default the next one that waits
+    pub batches: Vec<String>,
+    /// All batches that are not copied yet
+    #[arg(long)]
+    pub all: bool,
+}
+
+/// Options of `verify`.
+#[derive(Debug, Args)]
+pub struct Verify {
+    /// Batches; by default what is copied and not yet verified
+    pub batches: Vec<String>,
+    /// All batches that are copied
+    #[arg(long)]
+    pub all: bool,
+    /// Read again what was verified before
+    #[arg(long)]
+    pub again: bool,
+}
+
+/// Options of `hold`.
+#[derive(Debug, Args)]
+pub struct Hold {
+    /// Batches
+    pub batches: Vec<String>,
+    /// Everything
+    #[arg(long)]
+    pub everything: bool,
+    /// Until a time, like 2027-02-03T07:00:00+01:00
+    #[arg(long, value_name = "TIME")]
+    pub until: Option<String>,
+    /// Let it go on
+    #[arg(long)]
+    pub off: bool,
+}
+
+/// Options of `status`.
+#[derive(Debug, Args)]
+pub struct Status {
+    /// List what was not moved, with its code
+    #[arg(long)]
+    pub left_behind: bool,
+}
+
+/// Options of `release`.
+#[derive(Debug, Args)]
+pub struct Release {
+    /// Batches
+    #[arg(required_unless_present = "restored")]
+    pub batches: Vec<String>,
+    /// Accept what was left behind under a code
+    #[arg(long, value_name = "CODE")]
+    pub accept: Vec<String>,
+    /// Record a restore test: files brought back to this path
+    #[arg(long, value_name = "PATH")]
+    pub restored: Option<PathBuf>,
+    /// Remove the source's files (not in this version)
+    #[arg(long)]
+    pub remove: bool,
+    /// Bring removed files back (not in this version)
+    #[arg(long)]
+    pub undo: bool,
+}
+
+/// Options of `adopt`.
+#[derive(Debug, Args)]
+pub struct Adopt {
+    /// Batches
+    #[arg(required = true)]
+    pub batches: Vec<String>,
+    /// The folder that holds the batch's projects, where it is not the planned one
+    #[arg(long, value_name = "PATH")]
+    pub at: Option<PathBuf>,
+}
+
+/// Options of `demo`.
+#[derive(Debug, Args)]
+pub struct Demo {
+    /// Where to build it; by default a new folder among the temporary ones
+    pub dir: Option<PathBuf>,
+}

@@ -1,0 +1,119 @@
+//! copy.
+
+use super::desk;
+use crate::cli::args::Copy;
+use crate::cli::exit::Code;
+use crate::cli::progress::Meter;
+use crate::cli::{Context, json as pieces};
+use crate::lifecycle::State;
+use crate::ops::batch;
+use crate::ops::copy::{Copied, copy};
+use crate::ops::desk::Desk;
+use crate::plan::Plan;
+use crate::trouble::Trouble;
+use crate::units::grouped;
+use serde_json::{Value, json};
+
+pub(super) fn run(args: &Copy, context: &Context) -> Result<Code, Trouble> {
+    let mut desk = desk(context)?;
+    let plan = batch::plan(&desk)?;
+    let names = chosen(&desk, &plan, args)?;
+    if names.is_empty() {
+        context.out.say("Every batch is copied. Next: `poolward verify`.");
+    }
+    let (mut done, mut clean) = (Vec::new(), true);
+    for name in names {
+        let total = plan
+            .batches
+            .iter()
+            .find(|b| b.name.as_str() == name)
+            .map_or_else(Default::default, |b| b.amount);
+        let meter = Meter::new(&context.out, &format!("copying {name}"), total.bytes);
+        let copied = copy(&mut desk, &name, None, &|p| {
+            meter.at(p.bytes, p.files, "files", "")
+        });
+        meter.done();
+        let copied = copied?;
+        tell(context, &copied, "copied");
+        clean &= copied.failures.is_empty();
+        done.push(object(&copied));
+    }
+    context.out.object("copy", json!({"batches": done}));
+    Ok(Code::clean_if(clean))
+}
+
+/// The batches named; else all that are not copied, or the first of these.
+fn chosen(desk: &Desk<'_>, plan: &Plan, args: &Copy) -> Result<Vec<String>, Trouble> {
+    if !args.batches.is_empty() {
+        let named = batch::named(plan, &args.batches)?;
+        return Ok(named.into_iter().map(|b| b.name.as_str().to_string()).collect());
+    }
+    let states = super::planned::states(desk)?;
+    let open = |name: &str| states.get(name).copied().unwrap_or(State::Waiting) < State::Copied;
+    let mut names: Vec<String> = plan
+        .batches
+        .iter()
+        .map(|b| b.name.as_str().to_string())
+        .filter(|name| open(name))
+        .collect();
+    if !args.all {
+        names.truncate(1);
+    }
+    Ok(names)
+}
+
+/// What a person reads of one batch.
+pub(super) fn tell(context: &Context, copied: &Copied, verb: &str) {
+    let outcome = &copied.outcome;
+    let rate = crate::units::Rate::from_work(outcome.copied.bytes, copied.elapsed);
+    context.out.say(&format!(
+        "Batch {}: {verb} {} in {}, {rate}.",
+        copied.name, outcome.copied, copied.elapsed
+    ));
+    let mut also = Vec::new();
+    if copied.already > 0 {
+        also.push(format!("{} lay there already", grouped(copied.already)));
+    }
+    if outcome.adopted.files > 0 {
+        also.push(format!(
+            "{} were found there with the same content and taken over",
+            outcome.adopted
+        ));
+    }
+    if outcome.resumed.0 > 0 {
+        also.push(format!("{} were written by an earlier run", outcome.resumed));
+    }
+    for (kind, count) in &outcome.losses {
+        also.push(format!("{} could not keep their {kind}", grouped(*count)));
+    }
+    for line in also {
+        context.out.say(&format!("  {line}."));
+    }
+    for failure in copied.failures.iter().take(20) {
+        context.out.say(&format!(
+            "  {}: {} ({})",
+            failure.place, failure.text, failure.code
+        ));
+    }
+    if copied.failures.len() > 20 {
+        context.out.say(&format!(
+            "  and {} more; `status --left-behind` lists all.",
+            copied.failures.len() - 20
+        ));
+    }
+}
+
+/// One batch of the JSON.
+pub(super) fn object(copied: &Copied) -> Value {
+    let outcome = &copied.outcome;
+    let losses: Vec<Value> = outcome
+        .losses
+        .iter()
+        .map(|(kind, files)| json!({"kind": kind, "files": files}))
+        .collect();
+    json!({"name": copied.name, "state": copied.state.word(), "files_copied": outcome.copied.files,
+           "files_already_there": copied.already, "files_adopted": outcome.adopted.files,
+           "files_failed": copied.failures.len(), "bytes_copied": outcome.copied.bytes.0,
+           "bytes_resumed": outcome.resumed.0, "bytes_repaired": 0, "seconds": pieces::seconds(copied.elapsed),
+           "losses": losses, "failures": pieces::failures(&copied.failures)})
+}

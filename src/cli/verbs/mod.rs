@@ -1,0 +1,60 @@
+//! The verbs: each gathers its options, calls one operation, prints what it answers.
+
+mod adopt;
+mod begin;
+mod copy;
+mod demo;
+mod forecast;
+mod hold;
+mod plan;
+mod planned;
+mod pool;
+mod release;
+mod report;
+mod scan;
+mod status;
+mod survey;
+mod verify;
+
+use super::args::Command;
+use super::exit::Code;
+use super::{Context, folder, policy};
+use crate::ops::desk::Desk;
+use crate::trouble::Trouble;
+
+/// Runs one verb.
+pub(super) fn run(command: Command, context: &Context) -> Result<Code, Trouble> {
+    match command {
+        Command::Begin(args) => begin::run(&args, context),
+        Command::Scan(args) => scan::run(&args, context),
+        Command::Survey(args) => survey::run(&args, context),
+        Command::Pool(args) => pool::run(&args, context),
+        Command::Plan(args) => plan::run(&args, context),
+        Command::Forecast(args) => forecast::run(&args, context),
+        Command::Copy(args) => copy::run(&args, context),
+        Command::Verify(args) => verify::run(&args, context),
+        Command::Hold(args) => hold::run(&args, context),
+        Command::Status(args) => status::run(&args, context),
+        Command::Release(args) => release::run(&args, context),
+        Command::Report => report::run(context),
+        Command::Adopt(args) => adopt::run(&args, context),
+        Command::Demo(args) => demo::run(&args, context),
+    }
+}
+
+/// Opens the move at hand, and says which settings do nothing yet.
+pub(super) fn desk(context: &Context) -> Result<Desk<'_>, Trouble> {
+    let folder = match &context.folder {
+        Some(folder) => folder::find(folder)?,
+        None => folder::find(std::path::Path::new("."))?,
+    };
+    let settings = policy::read(&folder.join("move.toml"))?;
+    let idle = settings.without_effect();
+    if !idle.is_empty() {
+        context.out.note(&format!(
+            "move.toml: no effect yet in this version: {}.",
+            idle.join(", ")
+        ));
+    }
+    Desk::open(&folder, settings, &context.clock, &context.stop)
+}

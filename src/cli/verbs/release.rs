@@ -1,0 +1,74 @@
+//! release.
+
+use super::desk;
+use crate::cli::Context;
+use crate::cli::args::Release;
+use crate::cli::exit::Code;
+use crate::ops::release::{Released, release};
+use crate::ops::restored::restored;
+use crate::report::words::CAUTIONS;
+use crate::trouble::Trouble;
+use serde_json::{Value, json};
+
+pub(super) fn run(args: &Release, context: &Context) -> Result<Code, Trouble> {
+    if args.remove || args.undo {
+        return Err(
+            Trouble::usage("not-yet", "removing a source is not part of this version")
+                .mend("The sheet says what may be deleted and on what evidence; nothing was removed."),
+        );
+    }
+    let mut desk = desk(context)?;
+    if let Some(path) = &args.restored {
+        let found = restored(&mut desk, path)?;
+        context.out.say(&format!(
+            "Restore test recorded: {found} compared equal with what was moved."
+        ));
+    }
+    let (mut done, mut clean) = (Vec::new(), true);
+    for name in &args.batches {
+        let released = release(&mut desk, name, &args.accept)?;
+        tell(context, &released);
+        clean &= released.reasons.is_empty();
+        done.push(object(&released));
+    }
+    context.out.object("release", json!({"batches": done}));
+    Ok(Code::clean_if(clean))
+}
+
+fn tell(context: &Context, released: &Released) {
+    let name = &released.name;
+    if released.reasons.is_empty() {
+        context.out.say(&format!(
+            "Batch {name} is released: {} proven. Its sheet is {}.",
+            released.proven,
+            released.sheet.display()
+        ));
+        for caution in CAUTIONS {
+            context.out.say(&format!("  {caution}"));
+        }
+        return;
+    }
+    context
+        .out
+        .say(&format!("Batch {name} is not released. What stands against it:"));
+    for reason in &released.reasons {
+        context
+            .out
+            .say(&format!("  {} ({}; {})", reason.text, reason.code, reason.count));
+    }
+    context.out.say(&format!(
+        "The sheet {} has the details. Nothing was removed.",
+        released.sheet.display()
+    ));
+}
+
+fn object(released: &Released) -> Value {
+    let reasons: Vec<Value> = released
+        .reasons
+        .iter()
+        .map(|r| json!({"code": r.code, "text": r.text, "count": r.count}))
+        .collect();
+    json!({"name": released.name, "releasable": released.reasons.is_empty(), "reasons": reasons,
+           "files": released.proven.files, "bytes": released.proven.bytes.0, "sheet": released.sheet,
+           "removed": false, "aside": null})
+}

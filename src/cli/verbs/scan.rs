@@ -1,0 +1,84 @@
+//! scan.
+
+use super::desk;
+use crate::cli::args::Scan;
+use crate::cli::exit::Code;
+use crate::cli::progress::Meter;
+use crate::cli::{Context, json as pieces};
+use crate::ops::gather::survey_of;
+use crate::ops::scan::{Options, Scanned, scan};
+use crate::report::words::scan_sentences;
+use crate::survey::Survey;
+use crate::trouble::Trouble;
+use crate::units::Bytes;
+use serde_json::{Value, json};
+
+pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
+    let mut desk = desk(context)?;
+    let options = Options {
+        gentle: args.gentle,
+        threads: args.threads.map(usize::from),
+    };
+    let meter = Meter::new(&context.out, "scanning", Bytes::ZERO);
+    let scanned = scan(&mut desk, options, &|name, p| {
+        let folder = format!("{name}: {}", p.folder);
+        let folder: String = folder.chars().take(60).collect();
+        meter.at(p.bytes, p.entries, "entries", &folder);
+    })?;
+    meter.done();
+    let (mut sources, mut errors, mut clean) = (Vec::new(), Vec::new(), true);
+    for one in &scanned {
+        let survey = survey_of(&desk.settings, &one.source, &one.index)?;
+        for line in scan_sentences(&one.row.source, &survey) {
+            context.out.say(&line);
+        }
+        errors.extend(unreadable(one)?);
+        clean &= survey.counts.unreadable == 0;
+        sources.push(source(one, &survey));
+    }
+    context
+        .out
+        .say("Next: `poolward survey` for the details, `poolward plan` for batches and schedule.");
+    context.out.object(
+        "scan",
+        json!({"sources": sources, "errors": errors, "changes": null}),
+    );
+    Ok(Code::clean_if(clean))
+}
+
+fn source(one: &Scanned, survey: &Survey) -> Value {
+    let totals = &one.index.header().totals;
+    let excluded: Vec<Value> = survey
+        .excluded
+        .iter()
+        .map(|e| json!({"rule": e.rule, "files": e.amount.files, "bytes": e.amount.bytes.0}))
+        .collect();
+    json!({
+        "name": one.row.source, "path": one.source.path, "entries": totals.entries, "files": totals.files.files,
+        "directories": totals.directories, "symlinks": totals.symlinks, "special": totals.special,
+        "bytes": totals.files.bytes.0, "allocated_bytes": totals.allocated.0, "excluded": excluded,
+        "boundaries": one.index.header().boundaries.len(), "unreadable": totals.unreadable,
+        "inodes": format!("{:?}", one.index.header().start.inodes).to_lowercase(),
+        "seconds": pieces::seconds(one.elapsed), "index": one.row.file,
+    })
+}
+
+/// Entries and folders that could not be read, the first thousand.
+fn unreadable(one: &Scanned) -> Result<Vec<Value>, Trouble> {
+    let mut errors = Vec::new();
+    if one.index.header().totals.unreadable == 0 {
+        return Ok(errors);
+    }
+    for listing in one.index.listings() {
+        let listing = listing?;
+        for child in &listing.children {
+            if let (Some(error), Ok(path)) = (&child.entry.error, listing.folder.join(&child.name)) {
+                errors.push(pieces::with_path(&path, json!({"error": error})));
+            }
+        }
+        if errors.len() >= 1_000 {
+            break;
+        }
+    }
+    Ok(errors)
+}

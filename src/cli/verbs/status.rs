@@ -1,0 +1,127 @@
+//! status.
+
+use super::desk;
+use crate::cli::args::Status as StatusArgs;
+use crate::cli::exit::Code;
+use crate::cli::{Context, json as pieces};
+use crate::ops::batch;
+use crate::ops::desk::Desk;
+use crate::ops::release::left_behind;
+use crate::ops::status::status;
+use crate::report::model::{BatchRow, Flag, Progress, ReportModel};
+use crate::report::words::{Align, percent, share, status_sentences, table};
+use crate::trouble::Trouble;
+use crate::units::grouped;
+use serde_json::{Value, json};
+
+pub(super) fn run(args: &StatusArgs, context: &Context) -> Result<Code, Trouble> {
+    let desk = desk(context)?;
+    let stand = status(&desk, true)?;
+    let zone = desk.settings.windows.zone;
+    for line in status_sentences(&stand.model) {
+        context.out.say(&line);
+    }
+    context.out.say("");
+    context.out.say(&rows(&stand.model));
+    for (name, amount) in &stand.arrived {
+        context.out.say(&format!("Batch {name}: {amount} arrived by other means, not proven; `poolward adopt {name}` hashes both ends."));
+    }
+    let left = if args.left_behind {
+        left(&desk, context)?
+    } else {
+        Vec::new()
+    };
+    let mut object = json!({
+        "batches": stand.model.batches.iter().map(|b| batch_object(b, zone)).collect::<Vec<_>>(),
+        "totals": amounts(&stand.model.totals), "finish": pieces::times(&stand.forecast.finish, zone),
+        "durability": stand.model.durability,
+        "arrived": stand.arrived.iter().map(|(n, a)| json!({"name": n, "files": a.files, "bytes": a.bytes.0})).collect::<Vec<_>>(),
+    });
+    if args.left_behind {
+        object["left_behind"] = Value::Array(left);
+    }
+    context.out.object("status", object);
+    let needs = stand
+        .model
+        .batches
+        .iter()
+        .any(|b| b.flags.iter().any(|f| *f != Flag::Held));
+    Ok(Code::clean_if(!needs))
+}
+
+fn rows(model: &ReportModel) -> String {
+    let row = |b: &BatchRow| {
+        let flags: Vec<String> = b
+            .flags
+            .iter()
+            .map(|f| format!("{} {}", f.glyph(), f.word()))
+            .collect();
+        let end = b.forecast_end.map_or(String::new(), |m| m.local(model.zone));
+        let part = |amount| percent(share(amount, b.progress.planned));
+        vec![
+            b.name.to_string(),
+            b.source.to_string(),
+            format!("{} {}", b.state.glyph(), b.state.word()),
+            grouped(b.progress.planned.files),
+            b.progress.planned.bytes.to_string(),
+            part(b.progress.copied),
+            part(b.progress.verified),
+            end,
+            flags.join(", "),
+        ]
+    };
+    let rows: Vec<Vec<String>> = model.batches.iter().map(row).collect();
+    let (l, r) = (Align::Left, Align::Right);
+    let heads = [
+        "batch", "source", "state", "files", "size", "copied", "verified", "done by", "",
+    ];
+    table(&heads, &rows, &[l, l, l, r, r, r, r, l, l])
+}
+
+fn amounts(p: &Progress) -> Value {
+    json!({"files": {"total": p.planned.files, "copied": p.copied.files, "verified": p.verified.files, "released": p.released.files},
+           "bytes": {"total": p.planned.bytes.0, "copied": p.copied.bytes.0, "verified": p.verified.bytes.0, "released": p.released.bytes.0}})
+}
+
+fn batch_object(b: &BatchRow, zone: chrono_tz::Tz) -> Value {
+    let mut object = json!({
+        "name": b.name.as_str(), "dataset": b.dataset, "state": b.state.word(),
+        "flags": b.flags.iter().map(|f| f.word()).collect::<Vec<_>>(),
+        "read_how": b.proof.as_ref().map(|p| p.read_how.word()),
+        "planned_end": pieces::time(b.planned.map(|p| p.end), zone),
+        "forecast_end": pieces::time(b.forecast_end, zone),
+    });
+    let amounts = amounts(&b.progress);
+    object["files"] = amounts["files"].clone();
+    object["files"]["failed"] = json!(u64::from(b.flags.contains(&Flag::Failed)));
+    object["bytes"] = amounts["bytes"].clone();
+    object
+}
+
+/// What no batch takes, and what batches that have begun left behind.
+fn left(desk: &Desk<'_>, context: &Context) -> Result<Vec<Value>, Trouble> {
+    let mut found = Vec::new();
+    let plan = batch::plan(desk)?;
+    for one in &plan.unplanned {
+        found.push((one.path.clone(), one.reason.to_string(), one.amount.bytes));
+    }
+    for batch in &plan.batches {
+        let at_hand = match desk.ledger.batch(batch.name.as_str())? {
+            Some(row) => batch::open(desk, row)?,
+            None => batch::preview(desk, &plan, batch)?,
+        };
+        found.extend(left_behind(desk, &at_hand)?);
+    }
+    found.sort();
+    found.dedup();
+    context
+        .out
+        .say(&format!("Left behind: {}", grouped(found.len() as u64)));
+    for (path, code, bytes) in &found {
+        context.out.say(&format!("  {path}  ({code}, {bytes})"));
+    }
+    Ok(found
+        .iter()
+        .map(|(path, code, bytes)| pieces::with_path(path, json!({"code": code, "bytes": bytes.0})))
+        .collect())
+}

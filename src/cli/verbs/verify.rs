@@ -1,0 +1,116 @@
+//! verify.
+
+use super::desk;
+use crate::cli::args::Verify;
+use crate::cli::exit::Code;
+use crate::cli::progress::Meter;
+use crate::cli::{Context, json as pieces};
+use crate::lifecycle::State;
+use crate::ops::batch;
+use crate::ops::desk::Desk;
+use crate::ops::verify::{Verified, verify};
+use crate::trouble::Trouble;
+use crate::units::{Bytes, grouped};
+use serde_json::{Value, json};
+
+pub(super) fn run(args: &Verify, context: &Context) -> Result<Code, Trouble> {
+    let mut desk = desk(context)?;
+    let names = chosen(&desk, args)?;
+    if names.is_empty() {
+        context.out.say("Nothing is waiting to be verified.");
+    }
+    let (mut done, mut clean) = (Vec::new(), true);
+    for name in names {
+        let total = match desk.ledger.batch(&name)? {
+            Some(row) => desk.ledger.progress_of(row.id)?.0.bytes,
+            None => Bytes::ZERO,
+        };
+        let meter = Meter::new(&context.out, &format!("reading back {name}"), total);
+        let verified = verify(&mut desk, &name, args.again, &|p| {
+            meter.at(p.bytes, p.files, "files", "")
+        });
+        meter.done();
+        let verified = verified?;
+        tell(context, &verified);
+        clean &= verified.state == State::Verified;
+        done.push(object(&verified));
+    }
+    context.out.object("verify", json!({"batches": done}));
+    Ok(Code::clean_if(clean))
+}
+
+fn chosen(desk: &Desk<'_>, args: &Verify) -> Result<Vec<String>, Trouble> {
+    if !args.batches.is_empty() {
+        let named = batch::named(&batch::plan(desk)?, &args.batches)?;
+        return Ok(named.into_iter().map(|b| b.name.as_str().to_string()).collect());
+    }
+    let wanted = |state: State| match args.again {
+        true => matches!(state, State::Copied | State::Verifying | State::Verified),
+        false => matches!(state, State::Copied | State::Verifying),
+    };
+    let rows = desk.ledger.batches()?;
+    Ok(rows
+        .into_iter()
+        .filter(|row| wanted(batch::state_of(Some(row))))
+        .map(|row| row.name)
+        .collect())
+}
+
+fn how(verified: &Verified) -> &'static str {
+    verified
+        .outcome
+        .ways
+        .keys()
+        .max()
+        .map_or("direct", |how| how.word())
+}
+
+fn tell(context: &Context, verified: &Verified) {
+    let read = verified.outcome.read;
+    let rate = crate::units::Rate::from_work(read.bytes, verified.elapsed);
+    let name = &verified.name;
+    context.out.say(&format!(
+        "Batch {name}: read back {read} in {}, {rate} (read: {}).",
+        verified.elapsed,
+        how(verified)
+    ));
+    if verified.state == State::Verified {
+        context
+            .out
+            .say("  Every file is equal in content, size, time, mode, owner and links.");
+    } else {
+        context.out.say(&format!(
+            "  {} differences stand against it:",
+            grouped(verified.differences.len() as u64)
+        ));
+    }
+    for one in verified.differences.iter().take(20) {
+        let ranges: Vec<String> = one
+            .ranges
+            .iter()
+            .map(|(a, b)| format!("bytes {a} to {b}"))
+            .collect();
+        context.out.say(
+            &format!("  {}: {} {}", one.place, one.kind, ranges.join(", "))
+                .trim_end()
+                .to_string(),
+        );
+    }
+    if !verified.differences.is_empty() {
+        context.out.say(&format!(
+            "  `poolward copy {name}` repairs what is still ours; then verify again."
+        ));
+    }
+    for one in verified.listed.iter().take(5) {
+        context
+            .out
+            .say(&format!("  listed, not against it: {} ({})", one.place, one.kind));
+    }
+}
+
+fn object(verified: &Verified) -> Value {
+    json!({"name": verified.name, "state": verified.state.word(), "files_checked": verified.outcome.read.files,
+           "bytes_read": verified.outcome.read.bytes.0, "read_how": how(verified),
+           "seconds": pieces::seconds(verified.elapsed), "differences": pieces::differences(&verified.differences),
+           "listed": pieces::differences(&verified.listed)})
+}
