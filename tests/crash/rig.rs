@@ -95,7 +95,6 @@ impl Rig {
                 owners: true,
                 streams: 1,
                 reserve: Bytes(1 << 20),
-                only_adopt: false,
             },
             foreign: BTreeMap::new(),
             truth: Arc::default(),

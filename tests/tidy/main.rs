@@ -55,12 +55,6 @@ const EXCEPTIONS: &[Exception] = &[
         about: "",
         reason: "the numbered steps of one durable group, twelve lines over; split its tests or its helpers off",
     },
-    Exception {
-        rule: "function-lines",
-        path: "src/cli/policy/meaning.rs",
-        about: "`settings`",
-        reason: "one field of move.toml after the other, no branching; to be cut by section of the file",
-    },
 ];
 
 /// A file, or all below a folder, that may break one rule.
