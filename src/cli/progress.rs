@@ -2,10 +2,9 @@
 
 use super::out::Out;
 use crate::units::{Bytes, Rate, Span, grouped};
-use crate::world::{Clock, SystemClock};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::cell::Cell;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// Between two plain lines.
 const TELL_EVERY: Duration = Duration::from_secs(30);
@@ -16,8 +15,8 @@ pub(crate) struct Meter<'a> {
     what: String,
     bar: ProgressBar,
     total: u64,
-    clock: SystemClock,
-    told: Cell<f64>,
+    began: Instant,
+    told: Cell<Instant>,
 }
 
 impl<'a> Meter<'a> {
@@ -36,20 +35,24 @@ impl<'a> Meter<'a> {
             bar.set_style(style);
         }
         bar.set_prefix(what.to_string());
+        #[expect(
+            clippy::disallowed_methods,
+            reason = "paces what a person sees; nothing is decided by it"
+        )]
+        let now = Instant::now();
         Meter {
             out,
             what: what.to_string(),
             bar,
             total: total.0,
-            clock: SystemClock::default(),
-            told: Cell::new(0.0),
+            began: now,
+            told: Cell::new(now),
         }
     }
 
     /// Takes in where it is.
     pub fn at(&self, bytes: Bytes, count: u64, noun: &str, beside: &str) {
-        let ticks = self.clock.ticks();
-        let elapsed = Span::from_secs_f64(ticks);
+        let elapsed = Span::from_secs_f64(self.began.elapsed().as_secs_f64());
         let rate = Rate::from_work(bytes, elapsed);
         let left = match self.total > bytes.0 && rate.0 > 0 {
             true => format!(", {} left", rate.time_for(Bytes(self.total - bytes.0))),
@@ -64,8 +67,13 @@ impl<'a> Meter<'a> {
         if self.out.draws() {
             self.bar.set_position(bytes.0.min(self.total.max(bytes.0)));
             self.bar.set_message(message);
-        } else if self.out.tells() && ticks - self.told.get() >= TELL_EVERY.as_secs_f64() {
-            self.told.set(ticks);
+        } else if self.out.tells() && self.told.get().elapsed() >= TELL_EVERY {
+            #[expect(
+                clippy::disallowed_methods,
+                reason = "paces what a person sees; nothing is decided by it"
+            )]
+            let now = Instant::now();
+            self.told.set(now);
             self.out.note(&format!("{}: {message}", self.what));
         }
     }

@@ -32,6 +32,18 @@ const EXCEPTIONS: &[Exception] = &[
         reason: "operations still hold steps that belong on lower floors; each is to come down to the limit",
     },
     Exception {
+        rule: "verb-lines",
+        path: "src/cli/verbs/",
+        about: "",
+        reason: "verbs still hold the words they print; each is to come down to the limit",
+    },
+    Exception {
+        rule: "function-lines",
+        path: "src/cli/verbs/demo.rs",
+        about: "`run`",
+        reason: "one step of the demo after the other, with what it says between; to be cut by step",
+    },
+    Exception {
         rule: "function-lines",
         path: "src/ops/release.rs",
         about: "`write_sheet`",

@@ -90,7 +90,7 @@ fn tell(context: &Context, verified: &Verified) {
             .collect();
         context
             .out
-            .say(&format!("  {}: {} {}", one.place, one.kind, ranges.join(", ")).trim_end());
+            .say(format!("  {}: {} {}", one.place, one.kind, ranges.join(", ")).trim_end());
     }
     if !verified.differences.is_empty() {
         context.out.say(&format!(
