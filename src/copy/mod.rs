@@ -19,6 +19,7 @@ mod commit;
 mod existing;
 mod folders;
 mod group;
+mod huge;
 mod large;
 mod links;
 mod recover;
