@@ -186,7 +186,7 @@ impl<'a> Run<'a> {
             };
             // Whoever listed the items may have done so before these were recorded.
             if let Some(record) = self.recovered.get(&item.place) {
-                if record.source == item.entry.identity() {
+                if self.task.same_source(&record.source, &item.entry.identity()) {
                     continue;
                 }
                 item.recorded = Some(record.clone());

@@ -1,7 +1,7 @@
 //! A file larger than a group: written in rounds with a checkpoint after each, from which the next
 //! run goes on.
 
-use super::commit::Written;
+use super::commit::{Written, names_durable};
 use super::group::{Crew, Opened, Run, open_large};
 use super::large::Large;
 use super::retry::trouble_of;
@@ -69,7 +69,10 @@ impl<'a> Run<'a> {
             let result = self.round(crew, &large, next..end);
             let done = large.done();
             // A sync that fails leaves no second chance: the file is not what was written.
-            let synced = if done.is_empty() { Ok(()) } else { large.sync() };
+            let synced = match done.is_empty() {
+                true => Ok(()),
+                false => self.checkpoint(crew, &large, item),
+            };
             if synced.is_ok() && !done.is_empty() {
                 ledger.note_progress(id, Bytes(done.len() as u64 * BLOCK).min(large.size()), &done)?;
             }
@@ -87,6 +90,13 @@ impl<'a> Run<'a> {
             }
             Err(fault) => self.give_up(crew, ledger, written, item, fault),
         }
+    }
+
+    /// Data, and the name it is found by: a sync of the file alone need not keep a new name.
+    fn checkpoint(&self, crew: &mut Crew<'a, '_>, large: &Large, item: &Item) -> Result<(), Fault> {
+        large.sync()?;
+        let above = item.place.split().map(|(above, _)| above);
+        names_durable(self.ends.target, &mut crew.bench.to, &above.into_iter().collect())
     }
 
     fn round(
@@ -147,7 +157,7 @@ impl<'a> Run<'a> {
             .and_then(|folder| folder.stat(&intent.staged));
         let (above_from, name) = item.from.split()?;
         let source = bench.from.get(&above_from).and_then(|folder| folder.stat(name));
-        let same = source.is_ok_and(|now| now.identity() == intent.source);
+        let same = source.is_ok_and(|now| self.task.same_source(&now.identity(), &intent.source));
         let whole = staged.is_ok_and(|facts| facts.size >= intent.done);
         if same && whole && intent.values.len() > 1 {
             return Some(intent);
