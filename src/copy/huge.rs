@@ -45,16 +45,11 @@ impl<'a> Run<'a> {
         };
         let id = intent.id;
         let mut written = Written::new(vec![intent]);
-        let opened = open_large(
-            &mut crew.bench,
-            item,
-            &written.intents[0].staged,
-            resumed.as_ref(),
-        );
-        let large = match opened {
+        let staged = &written.intents[0].staged;
+        let large = match open_large(&mut crew.bench, item, staged, resumed.as_ref()) {
             Ok(Opened::Large(large)) => Arc::new(*large),
             Ok(Opened::AtPlace(found)) => {
-                small::discard(&mut crew.bench, item, &written.intents[0].staged);
+                small::discard(&mut crew.bench, item, staged);
                 written.at_place(0, *found, item.entry.links);
                 self.pending = Some(written);
                 return self.commit_pending(&mut crew.bench, ledger);
