@@ -16,3 +16,5 @@ mod large;
 mod loops;
 #[path = "crash/rig.rs"]
 mod rig;
+#[path = "crash/weaker.rs"]
+mod weaker;
