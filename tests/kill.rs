@@ -8,7 +8,7 @@ use poolward::ledger::{BatchRow, Ledger};
 use poolward::moment::Moment;
 use poolward::names::RelPath;
 use poolward::units::Bytes;
-use poolward::world::os::OsFs;
+use poolward::world::OsFs;
 use poolward::world::{Clock, Folder, Fs, Stop, SystemClock};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
@@ -116,6 +116,7 @@ fn the_process_that_copies() {
         stop: &stop,
     };
     let task = Task {
+        only_adopt: false,
         batch: 1,
         dataset: "2019".into(),
         source: "oldbox".into(),

@@ -49,12 +49,6 @@ const EXCEPTIONS: &[Exception] = &[
         about: "`write_sheet`",
         reason: "gathers what the sheet says, field by field; to be cut with the rest of the operations",
     },
-    Exception {
-        rule: "file-lines",
-        path: "src/copy/group.rs",
-        about: "",
-        reason: "the numbered steps of one durable group, twelve lines over; split its tests or its helpers off",
-    },
 ];
 
 /// A file, or all below a folder, that may break one rule.
