@@ -1,6 +1,11 @@
 //! A real copy between real folders, killed at random instants again and again: in the end
 //! everything is there and nothing of the way is left. 25 kills, 200 with `POOLWARD_SOAK` set.
 
+#![allow(
+    clippy::disallowed_methods,
+    reason = "a test that kills its own child asks the time, the environment and clears its own folders"
+)]
+
 use poolward::copy::{Ends, Item, Task, copy};
 use poolward::digest::Digest;
 use poolward::entry::EntryKind;
