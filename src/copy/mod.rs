@@ -35,6 +35,7 @@ use crate::units::{Amount, Bytes};
 use crate::world::{Clock, Fault, FaultKind, Fs, Stop};
 use std::collections::BTreeMap;
 
+pub(crate) use commit::amount_of;
 pub(crate) use folders::OpenFolders;
 pub use folders::{FolderItem, dress_folders};
 pub use retry::trouble_of;

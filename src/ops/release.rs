@@ -295,12 +295,7 @@ fn write_sheet(
             .as_os_str()
             .as_bytes()
             .to_vec(),
-        projects: at_hand
-            .batch
-            .projects
-            .iter()
-            .map(|p| (p.key.name().into_bytes(), Amount::default()))
-            .collect(),
+        projects: projects(desk, at_hand)?,
         copied: at_hand.row.copied_at.map(|end| Period {
             start: at_hand.row.begun_at,
             end,
@@ -338,6 +333,34 @@ fn write_sheet(
         },
     )?;
     Ok(path)
+}
+
+/// The projects of a batch by name, with what is recorded of each.
+fn projects(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Vec<(Vec<u8>, Amount)>, Trouble> {
+    let mut amounts: BTreeMap<RelPath, Amount> = at_hand
+        .batch
+        .projects
+        .iter()
+        .map(|p| (p.place.clone(), Amount::default()))
+        .collect();
+    let depths: BTreeSet<usize> = amounts.keys().map(RelPath::depth).collect();
+    desk.ledger
+        .each_record(at_hand.row.id, &at_hand.dataset.name, |record| {
+            for depth in &depths {
+                let above = record.place.prefix(*depth);
+                if let Some(amount) = above.and_then(|above| amounts.get_mut(&above)) {
+                    amount.add(crate::copy::amount_of(&record));
+                }
+            }
+            Ok(())
+        })?;
+    let of = |p: &crate::plan::Placed| amounts.get(&p.place).copied().unwrap_or_default();
+    Ok(at_hand
+        .batch
+        .projects
+        .iter()
+        .map(|p| (p.key.name().into_bytes(), of(p)))
+        .collect())
 }
 
 fn waiting_until(desk: &Desk<'_>, name: &str) -> Result<Option<crate::moment::Moment>, Trouble> {
