@@ -4,7 +4,7 @@ use crate::forecast::Range;
 use crate::ledger::{Difference, Failure};
 use crate::moment::Moment;
 use crate::names::RelPath;
-use crate::units::{Amount, Span};
+use crate::units::Span;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use chrono_tz::Tz;
@@ -37,11 +37,6 @@ pub fn path_value(path: &RelPath) -> Value {
         Ok(text) => json!(text),
         Err(_) => with_path(path, json!({})),
     }
-}
-
-/// Files and bytes.
-pub fn amount(amount: Amount) -> Value {
-    json!({"files": amount.files, "bytes": amount.bytes.0})
 }
 
 /// A time in a zone, or null.

@@ -1,1 +1,153 @@
-//! manual
+//! Man pages and completions, made from the same table as the help, and the list of fixed words.
+
+use super::args::Cli;
+use super::exit::Code;
+use crate::report::words::effect_word;
+use crate::survey::hazards::Sort;
+use clap::{Command, CommandFactory};
+use clap_complete::{Shell, generate};
+
+/// Codes of errors, reasons and what is left behind, with their meaning.
+const WORDS: [(&str, &str); 43] = [
+    ("batch-busy", "another process works on the batch"),
+    ("bad-tag", "a tag cannot be written as asked"),
+    (
+        "changed-at-source",
+        "release: files changed at the source since they were copied",
+    ),
+    ("changing", "left behind: a file changed each time it was read"),
+    (
+        "conflict-edited",
+        "a file at the destination was changed after it was placed",
+    ),
+    ("conflict-not-ours", "a file that is not ours has its place"),
+    (
+        "conflicts",
+        "release: files at the destination are not ours or were edited",
+    ),
+    ("dataset-missing", "a dataset has no folder at the destination"),
+    ("dataset-not-mounted", "files would land in the dataset's parent"),
+    ("defect", "a defect of Poolward"),
+    ("denied", "permission denied"),
+    (
+        "differences",
+        "release: differences stand from the last verification",
+    ),
+    ("ends-overlap", "source and destination lie inside one another"),
+    (
+        "files-not-verified",
+        "release: files were not read back since they were written",
+    ),
+    ("held", "the batch is held"),
+    ("index-damaged", "an index was cut short or changed"),
+    ("index-newer", "an index was written by a newer version"),
+    ("interrupted", "stopped at a safe point; the state is saved"),
+    ("ledger-damaged", "the ledger is damaged"),
+    ("ledger-missing", "the move folder has no ledger"),
+    ("ledger-newer", "the ledger was written by a newer version"),
+    ("ledger-on-network", "the move folder is on a network mount"),
+    (
+        "left-behind",
+        "release: entries left behind under a code that is not accepted",
+    ),
+    (
+        "left-behind-changed",
+        "release: their number changed since it was accepted",
+    ),
+    ("medium", "left behind: the medium could not be read or written"),
+    ("mount-changed", "an end is not the file system it was"),
+    ("mount-gone", "a mount stopped answering"),
+    ("mount-missing", "an end is not there"),
+    ("move-exists", "there is a move in the folder already"),
+    ("name-refused", "left behind: the destination refuses the name"),
+    (
+        "new-at-source",
+        "release: files at the source are in no batch yet",
+    ),
+    ("no-restore-test", "release: no restore test is recorded"),
+    ("no-second-copy", "release: no second copy is declared"),
+    (
+        "no-space",
+        "no space at the destination, or the reserve is reached",
+    ),
+    ("no-such-batch", "the plan has no batch of that name"),
+    ("not-planned", "there is no plan yet"),
+    ("not-scanned", "a source has not been scanned yet"),
+    ("not-verified", "release: the batch is not verified"),
+    (
+        "read-not-accepted",
+        "release: read back in a way that does not count",
+    ),
+    (
+        "root-disk",
+        "the destination lies on the disk the system runs from",
+    ),
+    ("same-storage", "both ends are the same storage"),
+    ("settings", "move.toml cannot be read; line and column are named"),
+    ("special", "left behind: a pipe, socket or device"),
+];
+
+/// Every generated file of `man/`: its name and content.
+///
+/// # Errors
+/// Whatever writing into memory can answer.
+pub fn files() -> std::io::Result<Vec<(String, Vec<u8>)>> {
+    let mut command = Cli::command();
+    command.build();
+    let mut files = vec![("poolward.1".to_string(), page(&command)?)];
+    for verb in command.get_subcommands().filter(|verb| verb.get_name() != "help") {
+        let name = format!("poolward-{}", verb.get_name());
+        let verb = verb.clone().display_name(&name);
+        files.push((format!("{name}.1"), page(&verb)?));
+    }
+    files.push(("poolward-codes.7".to_string(), codes().into_bytes()));
+    for (shell, name) in [
+        (Shell::Bash, "poolward.bash"),
+        (Shell::Zsh, "_poolward"),
+        (Shell::Fish, "poolward.fish"),
+    ] {
+        let mut bytes = Vec::new();
+        generate(shell, &mut Cli::command(), "poolward", &mut bytes);
+        files.push((name.to_string(), bytes));
+    }
+    Ok(files)
+}
+
+fn page(command: &Command) -> std::io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    clap_mangen::Man::new(command.clone()).render(&mut bytes)?;
+    if command.get_name() == "poolward" {
+        bytes.extend_from_slice(exit_codes().as_bytes());
+    }
+    Ok(bytes)
+}
+
+fn exit_codes() -> String {
+    let mut text = String::from(".SH EXIT STATUS\n");
+    for code in Code::ALL {
+        text.push_str(&format!(".TP\n{}\n{}\n", code.number(), code.meaning()));
+    }
+    text
+}
+
+/// The page of fixed words: exit codes, codes, hazards.
+fn codes() -> String {
+    let mut text = String::from(
+        ".TH poolward-codes 7\n.SH NAME\npoolward\\-codes \\- words that programs may rely on\n",
+    );
+    text.push_str(&exit_codes());
+    text.push_str(".SH CODES\nThe words of error.code, reasons[].code and left_behind[].code.\n");
+    for (word, meaning) in WORDS {
+        text.push_str(&format!(".TP\n{}\n{meaning}\n", word.replace('-', "\\-")));
+    }
+    text.push_str(".TP\nexcluded\\-RULE\nleft behind by a rule of [exclude]\n.SH HAZARDS\nThe words of hazards[].kind.\n");
+    for sort in Sort::ALL {
+        let kind = sort.kind().replace('-', "\\-");
+        text.push_str(&format!(
+            ".TP\n{kind} ({})\n{}\n",
+            effect_word(sort.effect()),
+            sort.words()
+        ));
+    }
+    text
+}

@@ -1,6 +1,6 @@
 //! Steps 4 to 7: from files complete under staged names to facts in the ledger.
 
-use super::existing::{EDITED, is_as_placed};
+use super::existing::{Adopted, EDITED, is_as_placed};
 use super::folders::OpenFolders;
 use super::group::Run;
 use super::retry::trouble_of;
@@ -12,7 +12,7 @@ use crate::ledger::{Failure, FileRecord, GroupResult, Intent, Ledger, Proof, to_
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
-use crate::world::{Course, Durability, Fault, FaultKind};
+use crate::world::{Course, Durability, Fault, FaultKind, Fs};
 use std::collections::BTreeSet;
 
 /// Below this size a file counts as small for the forecast.
@@ -22,7 +22,7 @@ const SMALL: Bytes = Bytes(1 << 20);
 pub(super) struct Written {
     pub intents: Vec<Intent>,
     staged: Vec<(usize, Staged)>,
-    at_place: Vec<(usize, FileRecord, u64)>,
+    at_place: Vec<(usize, Adopted, u64)>,
     failed: Vec<(usize, Item, Fault)>,
     /// The first fault that stops everything.
     pub stop: Option<Fault>,
@@ -43,8 +43,8 @@ impl Written {
         self.staged.push((at, staged));
     }
 
-    pub(super) fn at_place(&mut self, at: usize, record: FileRecord, links: u64) {
-        self.at_place.push((at, record, links));
+    pub(super) fn at_place(&mut self, at: usize, found: Adopted, links: u64) {
+        self.at_place.push((at, found, links));
     }
 
     pub(super) fn failed(&mut self, at: usize, item: &Item, fault: Fault) {
@@ -65,47 +65,61 @@ pub(super) fn commit(
 ) -> Result<(), Trouble> {
     let mut group = GroupResult::default();
     let mut stop: Option<Fault> = None;
+    // Folders in which names have come or gone.
+    let mut folders = BTreeSet::new();
+    let above = |place: &RelPath| place.split().map(|(above, _)| above);
     if !written.staged.is_empty() {
         // Step 4. After a crash in here the intents alone are known: everything is done again.
-        sync_all(run, &mut bench.to, None).map_err(|fault| trouble_of(&fault))?;
+        // Where one sync for all does not reach the disk, each file had its own.
+        if run.ends.target.durability() == Durability::Local {
+            run.ends.target.sync().map_err(|fault| trouble_of(&fault))?;
+        }
         let noted: Vec<_> = written
             .staged
             .iter()
-            .map(|(at, staged)| (written.intents[*at].id, staged.facts.inode, staged.hash))
+            .map(|(at, staged)| {
+                let id = written.intents[*at].id;
+                (id, staged.facts.inode, staged.hash, staged.source)
+            })
             .collect();
         ledger.note_staged(&noted)?;
-        // Step 5.
-        let mut folders = BTreeSet::new();
-        for (at, staged) in written.staged {
-            if stop.is_some() {
+    }
+    // Step 5.
+    for (at, staged) in written.staged {
+        let intent = &written.intents[at];
+        folders.extend(above(&staged.place));
+        match place(bench, &intent.staged, &staged) {
+            Ok(placed) => keep(run, &mut group, intent.id, staged, &placed),
+            Err(fault) if fault.course() == Course::StopAll => {
+                stop = Some(fault);
                 break;
             }
-            let intent = &written.intents[at];
-            match place(bench, &intent.staged, &staged) {
-                Ok(placed) => {
-                    folders.extend(staged.place.split().map(|(above, _)| above));
-                    keep(run, &mut group, intent.id, staged, &placed);
-                }
-                Err(fault) if fault.course() == Course::StopAll => stop = Some(fault),
-                Err(fault) => {
-                    let item = item_of(&staged);
+            Err(fault) => {
+                let item = item_of(&staged);
+                // What has its name already, or may have, is left to its intent.
+                let settle = !may_be_placed(bench, &staged);
+                if settle {
                     small::discard(bench, &item, &intent.staged);
-                    fail(run, bench, &mut group, intent, &item, &fault);
                 }
+                fail(run, bench, &mut group, settle.then_some(intent), &item, &fault);
             }
         }
-        // Step 6.
-        sync_all(run, &mut bench.to, Some(&folders)).map_err(|fault| trouble_of(&fault))?;
     }
-    for (at, record, links) in written.at_place {
-        run.outcome.adopted.add(amount_of(&record));
+    for (at, found, links) in written.at_place {
+        folders.extend(above(&found.record.place));
+        run.outcome.adopted.add(amount_of(&found.record));
         group.settled.push(written.intents[at].id);
-        group.records.push((record, Vec::new(), links));
+        group.records.push((found.record, found.values, links));
     }
     for (at, item, fault) in &written.failed {
-        fail(run, bench, &mut group, &written.intents[*at], item, fault);
+        folders.extend(above(&item.place));
+        fail(run, bench, &mut group, Some(&written.intents[*at]), item, fault);
     }
+    // Step 6. Names that went must be durable too: an intent that is settled no longer knows them.
+    // What was found at its place may have been written by another program a moment ago.
+    names_durable(run.ends.target, &mut bench.to, &folders).map_err(|fault| trouble_of(&fault))?;
     // Step 7.
+    group.settled.append(&mut run.dropped);
     ledger.record_group(run.task.batch, &run.task.dataset, &run.task.source, &group)?;
     match stop {
         Some(fault) => Err(trouble_of(&fault)),
@@ -113,18 +127,29 @@ pub(super) fn commit(
     }
 }
 
-/// One sync for everything where it reaches the disk; elsewhere files were synced one by one, and
-/// names are synced folder by folder.
-fn sync_all(
-    run: &Run<'_>,
+/// Makes the names in these folders durable: by one sync for everything where that reaches the
+/// disk, else folder by folder from the root down, since the folders may be new themselves.
+pub(super) fn names_durable(
+    target: &dyn Fs,
     to: &mut OpenFolders<'_>,
-    folders: Option<&BTreeSet<RelPath>>,
+    folders: &BTreeSet<RelPath>,
 ) -> Result<(), Fault> {
-    if run.ends.target.durability() == Durability::Local {
-        return run.ends.target.sync();
+    if folders.is_empty() {
+        return Ok(());
     }
-    for folder in folders.into_iter().flatten() {
-        to.get(folder)?.sync_names()?;
+    if target.durability() == Durability::Local {
+        return target.sync();
+    }
+    let mut all = folders.clone();
+    for folder in folders {
+        all.extend((0..folder.depth()).filter_map(|depth| folder.prefix(depth)));
+    }
+    for folder in all {
+        match to.get(&folder).and_then(|folder| folder.sync_names()) {
+            // Never made: there was nothing to put into it.
+            Err(fault) if fault.kind == FaultKind::NotFound => {}
+            other => other?,
+        }
     }
     Ok(())
 }
@@ -153,6 +178,15 @@ fn place(bench: &mut Bench<'_>, staged_name: &[u8], staged: &Staged) -> Result<E
         FaultKind::Exists,
         "another file took its place at that moment",
     ))
+}
+
+/// Whether a staged file may have got its name although something failed on the way.
+fn may_be_placed(bench: &mut Bench<'_>, staged: &Staged) -> bool {
+    let found = split(&staged.place).and_then(|(above, name)| bench.to.get(&above)?.stat(name));
+    match found {
+        Ok(found) => found.inode == staged.facts.inode,
+        Err(fault) => fault.kind != FaultKind::NotFound,
+    }
 }
 
 /// Some network mounts give a renamed file another number; size and time still tell it.
@@ -199,12 +233,12 @@ fn item_of(staged: &Staged) -> Item {
     }
 }
 
-/// Notes a file that could not be copied; its intent goes only when nothing staged is left.
+/// Notes a file that could not be copied; the intent given goes only when nothing staged is left.
 fn fail(
     run: &mut Run<'_>,
     bench: &mut Bench<'_>,
     group: &mut GroupResult,
-    intent: &Intent,
+    intent: Option<&Intent>,
     item: &Item,
     fault: &Fault,
 ) {
@@ -225,6 +259,7 @@ fn fail(
         bytes: item.entry.size,
         at: run.ends.clock.now(),
     });
+    let Some(intent) = intent else { return };
     let staged = split(&item.place)
         .and_then(|(above, _)| bench.to.get(&above))
         .and_then(|folder| folder.stat(&intent.staged));

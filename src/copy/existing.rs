@@ -1,9 +1,9 @@
 //! What lies at a target already, and whose it is.
 
-use super::Item;
 use super::small::split;
 use super::worker::Bench;
-use crate::digest::{Digest, TreeHasher};
+use super::{Item, interrupted};
+use crate::digest::{BlockValue, Digest, TreeDigest, TreeHasher};
 use crate::entry::{Entry, EntryKind, Identity};
 use crate::ledger::{FileRecord, Proof, to_second};
 use crate::world::{Fault, FaultKind, FileIn, OpenHow};
@@ -15,7 +15,14 @@ pub(super) enum Standing {
     /// What we placed and nobody has touched since.
     Ours(Box<FileRecord>),
     /// Not placed by us, but with the source's content: adopted.
-    Same(Box<FileRecord>),
+    Same(Box<Adopted>),
+}
+
+/// A file that lay at its place with the right content.
+pub(super) struct Adopted {
+    pub record: FileRecord,
+    /// The values of its blocks, where it has several.
+    pub values: Vec<BlockValue>,
 }
 
 /// Looks at the target of an item.
@@ -54,14 +61,17 @@ pub(super) fn look(bench: &mut Bench<'_>, item: &Item) -> Result<Standing, Fault
         _ => contents(bench, item, &found)?,
     };
     match theirs {
-        Some(hash) => Ok(Standing::Same(Box::new(FileRecord {
-            place: item.place.clone(),
-            kind: item.entry.kind,
-            source,
-            placed: found.identity(),
-            hash,
-            copied_at: to_second(bench.ends.clock.now()),
-            proof: Proof::Adopted,
+        Some(tree) => Ok(Standing::Same(Box::new(Adopted {
+            record: FileRecord {
+                place: item.place.clone(),
+                kind: item.entry.kind,
+                source,
+                placed: found.identity(),
+                hash: tree.root,
+                copied_at: to_second(bench.ends.clock.now()),
+                proof: Proof::Adopted,
+            },
+            values: tree.values,
         }))),
         None => Err(conflict(
             name,
@@ -82,16 +92,28 @@ pub(super) fn is_as_placed(found: &Entry, placed: &Identity) -> bool {
     found.identity() == *placed
 }
 
-fn symlinks(bench: &mut Bench<'_>, item: &Item, found: &Entry) -> Result<(Identity, Option<Digest>), Fault> {
+fn symlinks(
+    bench: &mut Bench<'_>,
+    item: &Item,
+    found: &Entry,
+) -> Result<(Identity, Option<TreeDigest>), Fault> {
     let (above, name) = split(&item.from)?;
     let source = bench.from.get(&above)?.stat(name)?;
     let same = source.target.is_some() && source.target == found.target;
-    let hash = source.target.as_deref().map(Digest::of);
-    Ok((source.identity(), hash.filter(|_| same)))
+    let tree = |target: &[u8]| TreeDigest {
+        root: Digest::of(target),
+        values: Vec::new(),
+    };
+    let tree = source.target.as_deref().filter(|_| same).map(tree);
+    Ok((source.identity(), tree))
 }
 
 /// Hashes both sides where the sizes agree. The source must be the same before and after.
-fn contents(bench: &mut Bench<'_>, item: &Item, found: &Entry) -> Result<(Identity, Option<Digest>), Fault> {
+fn contents(
+    bench: &mut Bench<'_>,
+    item: &Item,
+    found: &Entry,
+) -> Result<(Identity, Option<TreeDigest>), Fault> {
     let (above, name) = split(&item.from)?;
     let source = bench.from.get(&above)?.open(name, OpenHow::Plain)?;
     let before = source.facts()?;
@@ -114,12 +136,16 @@ fn contents(bench: &mut Bench<'_>, item: &Item, found: &Entry) -> Result<(Identi
 }
 
 /// The hash of all of a file.
-pub(super) fn hash_all(bench: &mut Bench<'_>, file: &dyn FileIn) -> Result<Digest, Fault> {
+pub(super) fn hash_all(bench: &mut Bench<'_>, file: &dyn FileIn) -> Result<TreeDigest, Fault> {
     let mut hasher = TreeHasher::new();
     loop {
+        // Terabytes take hours.
+        if bench.ends.stop.is_set() {
+            return Err(interrupted(b"."));
+        }
         let length = file.read_at(hasher.position(), bench.buffer.bytes_mut())?;
         if length == 0 {
-            return Ok(hasher.finish().root);
+            return Ok(hasher.finish());
         }
         hasher.update(&bench.buffer.bytes()[..length]);
     }

@@ -5,10 +5,10 @@ use super::existing::{self, Standing};
 use super::large::Large;
 use super::retry::trouble_of;
 use super::worker::{Bench, Counters, Job, Made, Report};
-use super::{Ends, GROUP_BYTES, GROUP_FILES, Item, LARGE_FROM, Outcome, Progress, Task, small};
+use super::{Ends, GROUP_BYTES, GROUP_FILES, Item, LARGE_FROM, Outcome, Progress, Task, recover, small};
 use crate::digest::BLOCK;
 use crate::entry::EntryKind;
-use crate::ledger::{Intent, Ledger};
+use crate::ledger::{FileRecord, Intent, Ledger};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::Bytes;
@@ -28,6 +28,12 @@ pub(super) struct Run<'a> {
     pub task: &'a Task,
     /// Large files that an earlier run began, by place.
     resumable: HashMap<RelPath, Intent>,
+    /// What an earlier run had placed and was recorded at the start of this one.
+    recovered: HashMap<RelPath, FileRecord>,
+    /// Names that may not be given again.
+    taken: HashSet<Vec<u8>>,
+    /// Intents whose staged file was removed, to be settled with the next group.
+    pub dropped: Vec<i64>,
     pub outcome: Outcome,
     pending: Option<Written>,
     /// Further names of files with several, made once the first is published.
@@ -78,12 +84,24 @@ struct Part {
 }
 
 impl<'a> Run<'a> {
-    pub(super) fn new(ends: Ends<'a>, task: &'a Task, resumable: HashMap<RelPath, Intent>) -> Run<'a> {
+    pub(super) fn new(ends: Ends<'a>, task: &'a Task, left: recover::Leftovers) -> Run<'a> {
+        let mut outcome = Outcome::default();
+        for record in left.recovered.values() {
+            outcome.copied.add(commit::amount_of(record));
+            outcome.resumed = outcome.resumed.plus(commit::amount_of(record).bytes);
+        }
         Run {
             ends,
             task,
-            resumable,
-            outcome: Outcome::default(),
+            taken: left
+                .resumable
+                .values()
+                .map(|intent| intent.staged.clone())
+                .collect(),
+            resumable: left.resumable,
+            recovered: left.recovered,
+            dropped: Vec::new(),
+            outcome,
             pending: None,
             deferred: Vec::new(),
             seen: HashSet::new(),
@@ -130,7 +148,14 @@ impl<'a> Run<'a> {
         items: &mut dyn Iterator<Item = Result<Item, Trouble>>,
     ) -> Result<(), Trouble> {
         loop {
-            let group = self.gather(ledger, items)?;
+            let group = match self.gather(ledger, items) {
+                Ok(group) => group,
+                Err(trouble) => {
+                    // What was written is complete in itself: keep it before we stop.
+                    self.commit_pending(&mut crew.bench, ledger)?;
+                    return Err(trouble);
+                }
+            };
             let done = match group.as_slice() {
                 [] => break,
                 [one] if one.entry.size.0 > GROUP_BYTES && one.entry.kind == EntryKind::File => {
@@ -140,7 +165,6 @@ impl<'a> Run<'a> {
                 _ => self.group(&mut crew, ledger, group),
             };
             if let Err(trouble) = done {
-                // What was written is complete in itself: keep it before we stop.
                 self.commit_pending(&mut crew.bench, ledger)?;
                 return Err(trouble);
             }
@@ -157,13 +181,20 @@ impl<'a> Run<'a> {
         let mut group = Vec::new();
         let mut bytes = 0u64;
         while group.len() < GROUP_FILES {
-            let item = match self.ahead.take() {
+            let mut item = match self.ahead.take() {
                 Some(item) => item,
                 None => match items.next().transpose()? {
                     Some(item) => item,
                     None => break,
                 },
             };
+            // Whoever listed the items may have done so before these were recorded.
+            if let Some(record) = self.recovered.get(&item.place) {
+                if record.source == item.entry.identity() {
+                    continue;
+                }
+                item.recorded = Some(record.clone());
+            }
             if self.is_further_name(ledger, &item)? {
                 self.deferred.push(item);
                 continue;
@@ -216,8 +247,14 @@ impl<'a> Run<'a> {
     }
 
     fn staged_name(&mut self) -> Vec<u8> {
-        self.sequence += 1;
-        format!(".pw-{}-{:x}-{}", self.task.tag, self.started, self.sequence).into_bytes()
+        // Two runs can begin in one second, and clocks can be set back.
+        loop {
+            self.sequence += 1;
+            let name = format!(".pw-{}-{:x}-{}", self.task.tag, self.started, self.sequence).into_bytes();
+            if !self.taken.contains(&name) {
+                return name;
+            }
+        }
     }
 
     /// Steps 1 to 3 for one group; the group before it is committed meanwhile.
@@ -243,7 +280,7 @@ impl<'a> Run<'a> {
         let mut waiting = 0usize;
         for (at, item) in group.into_iter().enumerate() {
             if item.entry.kind == EntryKind::File && item.entry.size.0 > LARGE_FROM {
-                match open_large(&mut crew.bench, &item, &written.intents[at].staged, &[]) {
+                match open_large(&mut crew.bench, &item, &written.intents[at].staged, None) {
                     Ok(Opened::Large(large)) => {
                         let blocks = large.blocks();
                         let large = Arc::new(*large);
@@ -264,7 +301,7 @@ impl<'a> Run<'a> {
                         );
                         waiting += usize::try_from(blocks).unwrap_or(usize::MAX);
                     }
-                    Ok(Opened::AtPlace(record)) => written.at_place(at, *record, item.entry.links),
+                    Ok(Opened::AtPlace(found)) => written.at_place(at, *found, item.entry.links),
                     Err(fault) => written.failed(at, &item, fault),
                 }
             } else {
@@ -275,9 +312,11 @@ impl<'a> Run<'a> {
         }
         let before = self.commit_pending(&mut crew.bench, ledger);
         self.collect(crew, &mut written, &mut parts, waiting)?;
+        // A failed sync is told once, and for whatever was written until then: after it no other
+        // sync vouches for this group, so it is left to its intents.
+        before?;
         let stop = written.stop.clone();
         self.pending = Some(written);
-        before?;
         match stop {
             Some(fault) => Err(trouble_of(&fault)),
             None => Ok(()),
@@ -299,7 +338,7 @@ impl<'a> Run<'a> {
             {
                 Report::Whole { at, item, result } => match result {
                     Ok(Made::Staged(staged)) => written.staged(at, *staged),
-                    Ok(Made::AtPlace(record)) => written.at_place(at, *record, item.entry.links),
+                    Ok(Made::AtPlace(found)) => written.at_place(at, *found, item.entry.links),
                     Err(fault) => {
                         if fault.course() == Course::StopAll {
                             crew.counters.abort.store(true, Ordering::SeqCst);
@@ -330,11 +369,7 @@ impl<'a> Run<'a> {
     /// A file larger than a group: a checkpoint after every gibibyte.
     fn huge(&mut self, crew: &mut Crew<'a, '_>, ledger: &mut Ledger, item: &Item) -> Result<(), Trouble> {
         let resume = self.resume_of(&mut crew.bench, item);
-        let values = resume
-            .as_ref()
-            .map(|intent| intent.values.clone())
-            .unwrap_or_default();
-        let resumed = values.len() as u64 * BLOCK;
+        let resumed = resume.clone();
         let intent = match resume {
             Some(intent) => intent,
             None => {
@@ -353,32 +388,42 @@ impl<'a> Run<'a> {
         };
         let id = intent.id;
         let mut written = Written::new(vec![intent]);
-        let opened = open_large(&mut crew.bench, item, &written.intents[0].staged, &values);
+        let opened = open_large(
+            &mut crew.bench,
+            item,
+            &written.intents[0].staged,
+            resumed.as_ref(),
+        );
         let large = match opened {
             Ok(Opened::Large(large)) => Arc::new(*large),
-            Ok(Opened::AtPlace(record)) => {
-                written.at_place(0, *record, item.entry.links);
+            Ok(Opened::AtPlace(found)) => {
+                small::discard(&mut crew.bench, item, &written.intents[0].staged);
+                written.at_place(0, *found, item.entry.links);
                 self.pending = Some(written);
                 return self.commit_pending(&mut crew.bench, ledger);
             }
             Err(fault) => return self.give_up(crew, ledger, written, item, fault),
         };
+        let values = resumed.map(|intent| intent.values).unwrap_or_default();
+        let resumed = Bytes(values.len() as u64 * BLOCK).min(large.size());
         let mut next = values.len() as u64;
         while next < large.blocks() {
             let end = (next + CHECKPOINT_BLOCKS).min(large.blocks());
             let result = self.round(crew, &large, next..end);
             let done = large.done();
-            if !done.is_empty() && large.sync().is_ok() {
-                ledger.note_progress(id, Bytes(done.len() as u64 * BLOCK), &done)?;
+            // A sync that fails leaves no second chance: the file is not what was written.
+            let synced = if done.is_empty() { Ok(()) } else { large.sync() };
+            if synced.is_ok() && !done.is_empty() {
+                ledger.note_progress(id, Bytes(done.len() as u64 * BLOCK).min(large.size()), &done)?;
             }
-            if let Err(fault) = result {
+            if let Err(fault) = result.and(synced) {
                 return self.give_up(crew, ledger, written, item, fault);
             }
             next = end;
         }
         match large.finish(&crew.bench) {
             Ok(staged) => {
-                self.outcome.resumed = self.outcome.resumed.plus(Bytes(resumed));
+                self.outcome.resumed = self.outcome.resumed.plus(resumed);
                 written.staged(0, staged);
                 self.pending = Some(written);
                 self.commit_pending(&mut crew.bench, ledger)
@@ -446,11 +491,18 @@ impl<'a> Run<'a> {
         let (above_from, name) = item.from.split()?;
         let source = bench.from.get(&above_from).and_then(|folder| folder.stat(name));
         let same = source.is_ok_and(|now| now.identity() == intent.source);
-        let whole = staged.is_ok_and(|facts| facts.size >= intent.done || facts.allocated >= intent.done);
+        let whole = staged.is_ok_and(|facts| facts.size >= intent.done);
         if same && whole && intent.values.len() > 1 {
             return Some(intent);
         }
         small::discard(bench, item, &intent.staged);
+        let staged = bench
+            .to
+            .get(&above)
+            .and_then(|folder| folder.stat(&intent.staged));
+        if staged.is_err_and(|fault| fault.kind == FaultKind::NotFound) {
+            self.dropped.push(intent.id);
+        }
         None
     }
 
@@ -466,26 +518,26 @@ impl<'a> Run<'a> {
         let counters = Arc::new(Counters::default());
         let mut bench = Bench::new(self.ends, self.task, &counters);
         let left: Vec<Intent> = self.resumable.drain().map(|(_, intent)| intent).collect();
-        super::recover::drop_staged(&mut bench, ledger, self.task, &left)?;
+        recover::drop_staged(&mut bench, ledger, self.task, &left, &self.dropped)?;
         Ok(self.outcome)
     }
 }
 
 enum Opened {
     Large(Box<Large>),
-    AtPlace(Box<crate::ledger::FileRecord>),
+    AtPlace(Box<existing::Adopted>),
 }
 
 fn open_large(
     bench: &mut Bench<'_>,
     item: &Item,
     staged: &[u8],
-    resume: &[crate::digest::BlockValue],
+    resume: Option<&Intent>,
 ) -> Result<Opened, Fault> {
     let replaces = match existing::look(bench, item)? {
         Standing::Free => None,
         Standing::Ours(record) => Some(*record),
-        Standing::Same(record) => return Ok(Opened::AtPlace(record)),
+        Standing::Same(found) => return Ok(Opened::AtPlace(found)),
     };
     Ok(Opened::Large(Box::new(Large::open(
         bench, item, staged, replaces, resume,

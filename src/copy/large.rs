@@ -9,9 +9,9 @@ use super::worker::{Bench, Staged};
 use super::{Item, interrupted};
 use crate::digest::{BLOCK, BlockValue, root_of};
 use crate::entry::Entry;
-use crate::ledger::FileRecord;
+use crate::ledger::{FileRecord, Intent};
 use crate::units::Bytes;
-use crate::world::{Fault, FaultKind, FileIn, FileOut, OpenHow};
+use crate::world::{Dress, Fault, FaultKind, FileIn, FileOut, Folder, OpenHow};
 use blake3::hazmat::HasherExt;
 use std::sync::{Mutex, PoisonError};
 
@@ -27,13 +27,13 @@ pub(super) struct Large {
 }
 
 impl Large {
-    /// Opens both sides. With `resume`, the staged file is there and its first blocks are known.
+    /// Opens both sides. With `resume`, the staged file is there and its first blocks are durable.
     pub(super) fn open(
         bench: &mut Bench<'_>,
         item: &Item,
         staged: &[u8],
         replaces: Option<FileRecord>,
-        resume: &[BlockValue],
+        resume: Option<&Intent>,
     ) -> Result<Large, Fault> {
         let (above_from, name) = split(&item.from)?;
         let (above_to, _) = split(&item.place)?;
@@ -49,10 +49,18 @@ impl Large {
         }
         let sparse = before.is_sparse();
         let folder = bench.to.make(&above_to)?;
-        let target = match resume.is_empty() {
-            true => folder.stage(staged, if sparse { Bytes::ZERO } else { before.size })?,
-            false => folder.reopen(staged)?,
+        let target = match resume {
+            None => {
+                let target = folder.stage(staged, if sparse { Bytes::ZERO } else { before.size })?;
+                if sparse {
+                    // Zeros at a checkpoint are not written, but belong to what is durable.
+                    target.set_length(before.size)?;
+                }
+                target
+            }
+            Some(intent) => go_on(&*folder, name, &before, intent)?,
         };
+        let resume = resume.map_or(&[][..], |intent| &intent.values);
         let blocks = usize::try_from(before.size.0.div_ceil(BLOCK)).unwrap_or(usize::MAX);
         let mut values: Vec<Option<BlockValue>> = resume.iter().copied().map(Some).collect();
         values.resize(blocks, None);
@@ -65,6 +73,11 @@ impl Large {
             values: Mutex::new(values),
             replaces,
         })
+    }
+
+    /// How large it is.
+    pub(super) fn size(&self) -> Bytes {
+        self.before.size
     }
 
     /// How many blocks it has.
@@ -148,4 +161,32 @@ impl Large {
         (staged.hash, staged.values) = (hash, values);
         Ok(staged)
     }
+}
+
+/// Opens a staged file again, cut back to what is durable: what lies after it is from before a
+/// crash, and zeros of a sparse file would not be written over it.
+fn go_on(
+    folder: &dyn Folder,
+    name: &[u8],
+    before: &Entry,
+    intent: &Intent,
+) -> Result<Box<dyn FileOut>, Fault> {
+    if before.identity() != intent.source {
+        return Err(Fault::ours(
+            "copy",
+            name,
+            FaultKind::Changed,
+            "it changed while it was read",
+        ));
+    }
+    // It may have been dressed in a mode that does not let us write any more.
+    let writable = Dress {
+        mode: Some(0o600),
+        ..Dress::default()
+    };
+    folder.dress(&intent.staged, &writable)?;
+    let target = folder.reopen(&intent.staged)?;
+    target.set_length(intent.done)?;
+    target.set_length(before.size)?;
+    Ok(target)
 }

@@ -1,16 +1,17 @@
 //! Further names of files with several: made once the first name is published.
 
-use super::commit::amount_of;
+use super::Item;
+use super::commit::{amount_of, names_durable};
 use super::group::Run;
-use super::retry::trouble_of;
+use super::retry::{patiently, trouble_of};
 use super::small::split;
 use super::worker::{Bench, Counters};
-use super::{Item, existing};
+use crate::entry::Entry;
 use crate::ledger::{Failure, FileRecord, GroupResult, Ledger, Proof};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::world::{Course, Fault, FaultKind};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::sync::Arc;
 
 /// Links of one transaction.
@@ -30,73 +31,134 @@ pub(super) fn make(run: &mut Run<'_>, ledger: &mut Ledger) -> Result<(), Trouble
     Ok(())
 }
 
+/// What came of some of the names.
+#[derive(Default)]
+struct Made {
+    records: Vec<FileRecord>,
+    /// The first names, by the source's inode.
+    first: BTreeMap<u64, FileRecord>,
+    failures: Vec<Failure>,
+}
+
 fn some(
     run: &mut Run<'_>,
     bench: &mut Bench<'_>,
     ledger: &mut Ledger,
     items: &[Item],
 ) -> Result<(), Trouble> {
-    let mut group = GroupResult::default();
-    // Every new name changes the ctime of the file, so records are read back at the end.
-    let mut made: Vec<FileRecord> = Vec::new();
-    let mut first: BTreeMap<u64, FileRecord> = BTreeMap::new();
+    let mut made = Made::default();
+    let mut stop = None;
     for item in items {
-        let inode = item.entry.inode;
-        let known = match first.get(&inode) {
-            Some(record) => Some(record.clone()),
-            None => ledger.linked_place(&run.task.dataset, &run.task.source, inode)?,
-        };
-        let result = match &known {
-            Some(record) => link(bench, item, record),
-            None => Err(Fault::ours(
-                "link",
-                item.from.as_bytes(),
-                FaultKind::NotFound,
-                "its first name was not copied",
-            )),
-        };
-        match (result, known) {
-            (Ok(()), Some(record)) => {
-                made.push(FileRecord {
-                    place: item.place.clone(),
-                    proof: Proof::Copied,
-                    ..record.clone()
-                });
-                first.insert(inode, record);
+        match one(run, bench, ledger, &mut made, item)? {
+            Err(fault) if fault.course() == Course::StopAll => {
+                stop = Some(fault);
+                break;
             }
-            (Err(fault), _) if fault.course() == Course::StopAll => return Err(trouble_of(&fault)),
-            (Err(fault), _) => {
-                run.outcome.failed += 1;
-                let code = if fault.kind == FaultKind::Exists {
-                    "conflict-not-ours"
-                } else {
-                    "link"
-                };
-                group.failures.push(Failure {
-                    place: item.place.clone(),
-                    code: code.into(),
-                    text: fault.to_string(),
-                    bytes: item.entry.size,
-                    at: run.ends.clock.now(),
-                });
-            }
-            (Ok(()), None) => {}
+            Err(fault) => note(run, &mut made, item, &fault),
+            Ok(()) => {}
         }
     }
-    run.ends.target.sync().map_err(|fault| trouble_of(&fault))?;
-    for record in &made {
-        run.outcome.copied.add(amount_of(record));
-    }
-    for mut record in made.into_iter().chain(first.into_values()) {
-        record.placed = stat(bench, &record.place).map_err(|fault| trouble_of(&fault))?;
+    let mut folders: BTreeSet<RelPath> = BTreeSet::new();
+    folders.extend(
+        made.records
+            .iter()
+            .filter_map(|record| Some(record.place.split()?.0)),
+    );
+    names_durable(run.ends.target, &mut bench.to, &folders).map_err(|fault| trouble_of(&fault))?;
+    renew(run, bench, ledger, &made)?;
+    let mut group = GroupResult {
+        failures: made.failures,
+        ..GroupResult::default()
+    };
+    for mut record in made.records {
+        run.outcome.copied.add(amount_of(&record));
+        record.placed = stat(bench, &record.place)
+            .map_err(|fault| trouble_of(&fault))?
+            .identity();
         group.records.push((record, Vec::new(), 2));
     }
-    ledger.record_group(run.task.batch, &run.task.dataset, &run.task.source, &group)
+    ledger.record_group(run.task.batch, &run.task.dataset, &run.task.source, &group)?;
+    match stop {
+        Some(fault) => Err(trouble_of(&fault)),
+        None => Ok(()),
+    }
 }
 
-fn stat(bench: &mut Bench<'_>, place: &RelPath) -> Result<crate::entry::Identity, Fault> {
+fn one(
+    run: &Run<'_>,
+    bench: &mut Bench<'_>,
+    ledger: &Ledger,
+    made: &mut Made,
+    item: &Item,
+) -> Result<Result<(), Fault>, Trouble> {
+    let inode = item.entry.inode;
+    let known = match made.first.get(&inode) {
+        Some(record) => Some(record.clone()),
+        None => ledger.linked_place(&run.task.dataset, &run.task.source, inode)?,
+    };
+    let Some(first) = known else {
+        return Ok(Err(Fault::ours(
+            "link",
+            item.from.as_bytes(),
+            FaultKind::NotFound,
+            "its first name was not copied",
+        )));
+    };
+    let linked = patiently(bench.ends, || link(bench, item, &first));
+    if linked.is_ok() {
+        made.records.push(FileRecord {
+            place: item.place.clone(),
+            proof: Proof::Copied,
+            ..first.clone()
+        });
+        made.first.insert(inode, first);
+    }
+    Ok(linked)
+}
+
+fn note(run: &mut Run<'_>, made: &mut Made, item: &Item, fault: &Fault) {
+    run.outcome.failed += 1;
+    let conflict = fault.kind == FaultKind::Exists;
+    run.outcome.conflicts += u64::from(conflict);
+    made.failures.push(Failure {
+        place: item.place.clone(),
+        code: if conflict { "conflict-not-ours" } else { "link" }.into(),
+        text: fault.to_string(),
+        bytes: item.entry.size,
+        at: run.ends.clock.now(),
+    });
+}
+
+/// Every new name changes the ctime of the file, so what is recorded of its other names is read
+/// back, whichever batch or run made them. Before the new ones are recorded: a crash in between
+/// finds the links made, and changes no ctime again.
+fn renew(run: &Run<'_>, bench: &mut Bench<'_>, ledger: &mut Ledger, made: &Made) -> Result<(), Trouble> {
+    let mut renewed = Vec::new();
+    let mut further = HashSet::new();
+    for (inode, first) in &made.first {
+        let found = stat(bench, &first.place).map_err(|fault| trouble_of(&fault))?;
+        let ours = made.records.iter().filter(|record| record.source.inode == *inode);
+        if found.links > 1 + ours.count() as u64 {
+            further.insert(found.inode);
+        }
+        renewed.push((first.place.clone(), found.identity()));
+    }
+    if !further.is_empty() {
+        for place in ledger.places_of_inodes(&run.task.dataset, &further)? {
+            match stat(bench, &place) {
+                Ok(found) => renewed.push((place, found.identity())),
+                // Taken away by someone: `verify` says so.
+                Err(fault) if fault.course() == Course::ThisFile => {}
+                Err(fault) => return Err(trouble_of(&fault)),
+            }
+        }
+    }
+    ledger.renew_ctimes(&run.task.dataset, &renewed)
+}
+
+fn stat(bench: &mut Bench<'_>, place: &RelPath) -> Result<Entry, Fault> {
     let (above, name) = split(place)?;
-    Ok(bench.to.get(&above)?.stat(name)?.identity())
+    bench.to.get(&above)?.stat(name)
 }
 
 /// Makes one more name, or finds it made.
@@ -104,7 +166,9 @@ fn link(bench: &mut Bench<'_>, item: &Item, first: &FileRecord) -> Result<(), Fa
     let (above, name) = split(&item.place)?;
     let (first_above, first_name) = split(&first.place)?;
     let found = bench.to.get(&first_above)?.stat(first_name)?;
-    if !existing::is_as_placed(&found, &first.placed) && found.inode != first.placed.inode {
+    // Links made before have changed its ctime, and nothing else.
+    let facts = (found.inode, found.size, found.mtime);
+    if facts != (first.placed.inode, first.placed.size, first.placed.mtime) {
         return Err(Fault::ours(
             "link",
             name,

@@ -136,8 +136,8 @@ pub fn copy(
     items: &mut dyn Iterator<Item = Result<Item, Trouble>>,
     progress: &dyn Fn(Progress),
 ) -> Result<Outcome, Trouble> {
-    let resumable = recover::settle_leftovers(ends, task, ledger)?;
-    let mut run = group::Run::new(ends, task, resumable);
+    let left = recover::settle_leftovers(ends, task, ledger)?;
+    let mut run = group::Run::new(ends, task, left);
     let copied = run.all(ledger, items, progress);
     copied
         .and_then(|()| links::make(&mut run, ledger))

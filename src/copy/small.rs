@@ -24,7 +24,7 @@ pub(super) fn copy(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) -> Result<
         let replaces = match existing::look(bench, item)? {
             Standing::Free => None,
             Standing::Ours(record) => Some(*record),
-            Standing::Same(record) => return Ok(Made::AtPlace(record)),
+            Standing::Same(found) => return Ok(Made::AtPlace(found)),
         };
         let result = match item.entry.kind {
             EntryKind::Symlink => stage_symlink(bench, item, staged),
@@ -68,7 +68,7 @@ fn stage_file(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) -> Result<Stage
     let target = bench.to.make(&above_to)?.stage(staged, expected)?;
     let mut hasher = TreeHasher::new();
     let mut at = 0u64;
-    // One read past the known size shows a file that grew.
+    // One read past the known size shows a file that grew; a short read alone is not the end.
     loop {
         if bench.ends.stop.is_set() {
             return Err(interrupted(name));
@@ -79,7 +79,8 @@ fn stage_file(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) -> Result<Stage
         write_piece(&*target, at, bytes, sparse)?;
         bench.count(length);
         at += length as u64;
-        if (length as u64) < super::PIECE || at > before.size.0 {
+        let short = (length as u64) < super::PIECE;
+        if length == 0 || at > before.size.0 || (short && at == before.size.0) {
             break;
         }
     }

@@ -1,5 +1,6 @@
 //! Workers: each takes a job, does it, and reports to the one owner.
 
+use super::existing::Adopted;
 use super::folders::OpenFolders;
 use super::large::Large;
 use super::retry::patiently;
@@ -51,7 +52,7 @@ pub(super) enum Made {
     /// It lies under its staged name, complete and dressed.
     Staged(Box<Staged>),
     /// It lay at its place already with the right content.
-    AtPlace(Box<FileRecord>),
+    AtPlace(Box<Adopted>),
 }
 
 /// A file complete under its staged name.

@@ -11,7 +11,7 @@ use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
 use crate::world::ReadHow;
 use rusqlite::{Connection, OptionalExtension, Row};
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 /// A file or symlink that is durable at its place.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -270,6 +270,22 @@ impl Ledger {
         })
     }
 
+    /// Takes back the proof of files in which a difference was found, durable when this returns.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be written.
+    pub fn mark_unproven(&mut self, batch: i64, dataset: &str, places: &[RelPath]) -> Result<(), Trouble> {
+        self.together(|db| {
+            let sql = "UPDATE files SET how = ?1, verified_at = NULL WHERE batch = ?2 AND folder = ?3 AND name = ?4";
+            for place in places {
+                let Some((folder, name)) = place.split() else { continue };
+                let id = folder_id(db, dataset, &folder)?;
+                db.prepare_cached(sql)?.execute((Proof::Copied.code().0, batch, id, name))?;
+            }
+            Ok(())
+        })
+    }
+
     /// Files and bytes of a batch: copied, and of those verified, with the ways of reading met.
     ///
     /// # Errors
@@ -319,6 +335,52 @@ impl Ledger {
             known = Some((id, folder));
         }
         Ok(())
+    }
+
+    /// Places in a dataset whose files have one of these inodes: names of one file, made by links.
+    /// Reads every record of the dataset, so it is asked only where there are such names.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be read.
+    pub fn places_of_inodes(&self, dataset: &str, inodes: &HashSet<u64>) -> Result<Vec<RelPath>, Trouble> {
+        let sql = "SELECT folder, name, placed_inode FROM files \
+                   WHERE batch IN (SELECT id FROM batches WHERE dataset = ?1)";
+        let fail = |e: rusqlite::Error| trouble_at(&self.path, &e);
+        let mut statement = self.db.prepare_cached(sql).map_err(fail)?;
+        let mut rows = statement.query([dataset]).map_err(fail)?;
+        let mut found: Vec<(i64, Vec<u8>)> = Vec::new();
+        while let Some(row) = rows.next().map_err(fail)? {
+            if inodes.contains(&uint(row, 2).map_err(fail)?) {
+                found.push((row.get(0).map_err(fail)?, row.get(1).map_err(fail)?));
+            }
+        }
+        let place = |(folder, name): (i64, Vec<u8>)| {
+            let folder = self.folder_path(folder, dataset)?;
+            folder.join(&name).map_err(|e| Trouble::defect(e.to_string()))
+        };
+        found.into_iter().map(place).collect()
+    }
+
+    /// Notes the new ctime of files that were given one more name by us, durable when this returns.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be written.
+    pub fn renew_ctimes(&mut self, dataset: &str, placed: &[(RelPath, Identity)]) -> Result<(), Trouble> {
+        self.together(|db| {
+            let sql = "UPDATE files SET placed_ctime = ?5 \
+                       WHERE batch IN (SELECT id FROM batches WHERE dataset = ?1) \
+                       AND folder = ?2 AND name = ?3 AND placed_inode = ?4";
+            for (place, identity) in placed {
+                let Some((folder, name)) = place.split() else {
+                    continue;
+                };
+                let id = folder_id(db, dataset, &folder)?;
+                let ctime = codec::stamp(identity.ctime);
+                db.prepare_cached(sql)?
+                    .execute((dataset, id, name, int(identity.inode), ctime))?;
+            }
+            Ok(())
+        })
     }
 
     pub(super) fn folder_path(&self, mut id: i64, dataset: &str) -> Result<RelPath, Trouble> {

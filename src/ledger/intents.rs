@@ -65,15 +65,25 @@ impl Ledger {
         })
     }
 
-    /// After step 4: notes the inodes and hashes of staged files whose content is durable.
+    /// After step 4: notes the inodes and hashes of staged files whose content is durable, and what
+    /// each was at the source when it was read: it may have changed since the intent was recorded.
     ///
     /// # Errors
     /// [`Trouble`] where the ledger cannot be written.
-    pub fn note_staged(&mut self, staged: &[(i64, u64, Digest)]) -> Result<(), Trouble> {
+    pub fn note_staged(&mut self, staged: &[(i64, u64, Digest, Identity)]) -> Result<(), Trouble> {
         self.together(|db| {
-            let sql = "UPDATE intents SET placed_inode = ?2, hash = ?3 WHERE id = ?1";
-            for (id, inode, hash) in staged {
-                db.prepare_cached(sql)?.execute((id, int(*inode), hash.0))?;
+            let sql = "UPDATE intents SET placed_inode = ?2, hash = ?3, size = ?4, inode = ?5, mtime = ?6, \
+                       ctime = ?7 WHERE id = ?1";
+            for (id, inode, hash, source) in staged {
+                db.prepare_cached(sql)?.execute((
+                    id,
+                    int(*inode),
+                    hash.0,
+                    int(source.size.0),
+                    int(source.inode),
+                    codec::stamp(source.mtime),
+                    codec::stamp(source.ctime),
+                ))?;
             }
             Ok(())
         })

@@ -4,7 +4,7 @@
 //! read by all. Write-ahead logging with a full sync at each commit, so that a fact that was
 //! reported is on disk; that needs shared memory between processes, which network mounts do not
 //! give, so the ledger refuses to live on one. A ledger of a newer version is refused, an older
-//! one is brought up to date inside one exclusive transaction ([`schema`]).
+//! one is brought up to date inside one exclusive transaction (`schema.rs`).
 
 mod batches;
 mod codec;

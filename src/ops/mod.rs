@@ -4,6 +4,7 @@ pub mod adopt;
 pub mod batch;
 pub mod begin;
 pub mod copy;
+pub mod demo;
 pub mod desk;
 pub mod gather;
 pub mod guard;

@@ -7,7 +7,7 @@ use super::{guard, manifest, status};
 use crate::copy::OpenFolders;
 use crate::digest::{Digest, TreeHasher};
 use crate::entry::{Entry, EntryKind};
-use crate::ledger::{Accepted, FileRecord, Proof, Sheet};
+use crate::ledger::{Accepted, BatchRow, FileRecord, Proof, Sheet};
 use crate::lifecycle::{Event, Gate, Reason, State, after, gate};
 use crate::names::RelPath;
 use crate::report::model::{LeftGroup, Period};
@@ -64,7 +64,7 @@ fn one(desk: &mut Desk<'_>, at_hand: &AtHand, accept: &[String]) -> Result<Relea
         *counts.entry(code.clone()).or_default() += 1;
     }
     accept_codes(desk, &name, accept, &counts)?;
-    let mut facts = facts(desk, at_hand, counts)?;
+    let mut facts = facts(desk, &at_hand.row, counts)?;
     look_at_source(desk, at_hand, &source, &mut facts)?;
     let reasons = gate(&facts);
     let state = batch::state_of(Some(&at_hand.row));
@@ -113,11 +113,16 @@ fn accept_codes(
     Ok(())
 }
 
-fn facts(desk: &Desk<'_>, at_hand: &AtHand, left_behind: BTreeMap<String, u64>) -> Result<Gate, Trouble> {
-    let id = at_hand.row.id;
+/// What the ledger says of a batch to the gate; the source is looked at apart.
+pub(super) fn facts(
+    desk: &Desk<'_>,
+    row: &BatchRow,
+    left_behind: BTreeMap<String, u64>,
+) -> Result<Gate, Trouble> {
+    let id = row.id;
     let (mut copied, mut proven, mut read_not_accepted) = (0, 0, 0);
     let accepted_ways = desk.settings.accept_read.clone();
-    desk.ledger.each_record(id, &at_hand.dataset.name, |record| {
+    desk.ledger.each_record(id, &row.dataset, |record| {
         copied += 1;
         match record.proof {
             // A symlink or an empty file has no content that a cache could answer.
@@ -132,9 +137,9 @@ fn facts(desk: &Desk<'_>, at_hand: &AtHand, left_behind: BTreeMap<String, u64>) 
     })?;
     let failures = desk.ledger.failures(id)?;
     let differences = desk.ledger.differences(id)?;
-    let accepted = desk.ledger.accepted(&at_hand.row.name)?;
+    let accepted = desk.ledger.accepted(&row.name)?;
     Ok(Gate {
-        state: Some(batch::state_of(Some(&at_hand.row))),
+        state: Some(batch::state_of(Some(row))),
         copied,
         proven,
         read_not_accepted,

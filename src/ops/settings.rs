@@ -129,22 +129,23 @@ impl Settings {
 
     /// Settings that are accepted but change nothing in this version.
     pub fn without_effect(&self) -> Vec<&'static str> {
-        let checks = [
-            (!self.permissions.is_empty(), "[permissions]"),
-            (!self.renames.is_empty(), "[[rename]] below a project's folder"),
-            (self.yield_to_others, "copy.yield-to-others"),
-            (!self.notify.is_empty(), "notify.command"),
-            (self.view_flat, "view.flat"),
-            (self.rescan != "daily", "schedule.rescan"),
-            (
-                self.sources.iter().any(|s| s.volume_limit.is_some()),
-                "source.volume-limit",
-            ),
-        ];
-        checks
-            .iter()
-            .filter(|(set, _)| *set)
-            .map(|(_, key)| *key)
-            .collect()
+        let set = WITHOUT_EFFECT.iter().filter(|(_, is_set)| is_set(self));
+        set.map(|(key, _)| *key).collect()
     }
 }
+
+/// Whether a setting differs from its usual value.
+type IsSet = fn(&Settings) -> bool;
+
+/// What is read and not acted on yet; an entry leaves this list with the code that acts on it.
+const WITHOUT_EFFECT: [(&str, IsSet); 7] = [
+    ("[permissions]", |s| !s.permissions.is_empty()),
+    ("[[rename]] below a project's folder", |s| !s.renames.is_empty()),
+    ("copy.yield-to-others", |s| s.yield_to_others),
+    ("notify.command", |s| !s.notify.is_empty()),
+    ("view.flat", |s| s.view_flat),
+    ("schedule.rescan", |s| s.rescan != "daily"),
+    ("source.volume-limit", |s| {
+        s.sources.iter().any(|source| source.volume_limit.is_some())
+    }),
+];

@@ -206,8 +206,20 @@ fn batch_row(
         actual,
         forecast_end: if state >= State::Verified { None } else { end },
         proof: proof(desk, row, standing)?,
-        reasons: Vec::new(),
+        reasons: reasons(desk, row, state)?,
     })
+}
+
+/// What is known to stand against a verified batch without looking at its source again.
+fn reasons(desk: &Desk<'_>, row: Option<&LedgerRow>, state: State) -> Result<Vec<model::Reason>, Trouble> {
+    let Some(row) = row.filter(|_| state == State::Verified) else {
+        return Ok(Vec::new());
+    };
+    let facts = super::release::facts(desk, row, BTreeMap::new())?;
+    Ok(crate::lifecycle::gate(&facts)
+        .iter()
+        .map(super::report::reason)
+        .collect())
 }
 
 fn flags(desk: &Desk<'_>, row: Option<&LedgerRow>, held: bool) -> Result<Vec<Flag>, Trouble> {

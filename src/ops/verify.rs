@@ -95,6 +95,9 @@ fn one(
         blocking: true,
         at,
     }));
+    // What was proven before and differs now is proven no more.
+    let differing: Vec<RelPath> = outcome.found.iter().map(|f| f.place.clone()).collect();
+    desk.ledger.mark_unproven(id, &at_hand.dataset.name, &differing)?;
     desk.ledger.put_differences(id, &found)?;
     sample(desk, at_hand, &outcome, elapsed, streams)?;
     let state = settle(desk, at_hand, state, &found)?;

@@ -8,7 +8,7 @@
 //! - [`space`]: from disks to the space available on the empty pool;
 //! - [`records`], [`blocks`]: the blocks of one file at one recordsize;
 //! - [`tally`]: the same for ten million files, kept so that any layout can be priced afterwards;
-//! - [`recommend`]: recordsize and compression for a dataset;
+//! - [`mod@recommend`]: recordsize and compression for a dataset;
 //! - [`disks`]: reading a whole disk, and read errors on the way;
 //! - [`choice`]: layouts side by side and which to take;
 //! - [`staging`]: several pools, disks that free up late, volume limits at the source;

@@ -10,7 +10,7 @@
 //! - `calendar`: years and days in one zone, plausible times.
 //! - `dates`, [`headers`]: evidence for the year of a project.
 //! - [`hazards`]: what will go wrong.
-//! - [`growth`], [`changes`]: what comes in a year, what came since the last scan.
+//! - [`mod@growth`], [`changes`]: what comes in a year, what came since the last scan.
 //! - [`surveyor`], `finish`: the totals, and what is made of them.
 
 mod calendar;

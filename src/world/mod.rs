@@ -2,7 +2,7 @@
 //!
 //! [`Fs`] is one end of a move (a source's root, a dataset's folder at the destination). From it
 //! come [`Folder`]s by name, never by path, so that a symlink swapped in cannot lead outside.
-//! [`os`] is the real one; fakes that fail or lose unsynced work live in `tests/`.
+//! `os.rs` is the real one; fakes that fail or lose unsynced work live in `tests/`.
 
 mod fault;
 mod identity;

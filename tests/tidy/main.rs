@@ -4,6 +4,7 @@
 //! tests of its own beside it.
 
 mod floors;
+mod licences;
 mod rules;
 mod text;
 

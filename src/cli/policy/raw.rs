@@ -1,20 +1,23 @@
 //! The raw shape of `move.toml`, key by key, with the place of each value that has to be read.
+//!
+//! Numbers are read as TOML has them and held to their range where they get their meaning, so that
+//! the refusal can name the range.
 
-use crate::names::nearest;
-use crate::trouble::Trouble;
 use serde::Deserialize;
-use std::collections::BTreeMap;
 use toml::Spanned;
 
-type Text = Option<Spanned<String>>;
+pub(super) type Text = Option<Spanned<String>>;
+pub(super) type Number = Option<Spanned<i64>>;
+/// Either a number or a text; which, is looked at where it gets its meaning.
+pub(super) type Either = Option<Spanned<toml::Value>>;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub(super) struct Move {
     #[serde(default)]
-    pub source: Vec<Source>,
+    pub source: Vec<Spanned<Source>>,
     #[serde(default)]
-    pub destination: Vec<Destination>,
+    pub destination: Vec<Spanned<Destination>>,
     #[serde(default)]
     pub link: Link,
     #[serde(default)]
@@ -26,11 +29,11 @@ pub(super) struct Move {
     #[serde(default)]
     pub plan: Plan,
     #[serde(default)]
-    pub tag: Vec<Tag>,
+    pub tag: Vec<Spanned<Tag>>,
     #[serde(default)]
     pub rename: Vec<Rename>,
     #[serde(default)]
-    pub permissions: BTreeMap<String, String>,
+    pub permissions: Permissions,
     #[serde(default)]
     pub exclude: Exclude,
     #[serde(default)]
@@ -49,7 +52,7 @@ pub(super) struct Source {
     pub name: Spanned<String>,
     pub path: Spanned<String>,
     #[serde(default)]
-    pub project_depth: Option<Spanned<u32>>,
+    pub project_depth: Number,
     #[serde(default)]
     pub under: Text,
     #[serde(default)]
@@ -76,9 +79,9 @@ pub(super) struct Destination {
     #[serde(default)]
     pub disk_size: Text,
     #[serde(default)]
-    pub ashift: Option<Spanned<u32>>,
+    pub ashift: Number,
     #[serde(default)]
-    pub fill_limit: Option<Spanned<u32>>,
+    pub fill_limit: Number,
     #[serde(default)]
     pub reserve: Text,
     #[serde(default)]
@@ -93,7 +96,7 @@ pub(super) struct Link {
     #[serde(default)]
     pub speed: Text,
     #[serde(default)]
-    pub mtu: Option<Spanned<u32>>,
+    pub mtu: Number,
     #[serde(default)]
     pub runs_on: Text,
 }
@@ -110,7 +113,7 @@ pub(super) struct Schedule {
     #[serde(default)]
     pub rescan: Text,
     #[serde(default)]
-    pub quiet_days: Option<u32>,
+    pub quiet_days: Number,
 }
 
 #[derive(Deserialize)]
@@ -151,29 +154,21 @@ pub(super) struct Tag {
     #[serde(default)]
     pub projects: Option<Spanned<Vec<String>>>,
     #[serde(default)]
-    pub year: Option<Spanned<Year>>,
+    pub year: Either,
     #[serde(default)]
-    pub dataset: Option<String>,
+    pub dataset: Text,
     #[serde(default)]
-    pub group: Option<String>,
+    pub group: Text,
     #[serde(default)]
-    pub kind: Option<String>,
+    pub kind: Text,
     #[serde(default, rename = "as")]
-    pub renamed: Option<String>,
+    pub renamed: Text,
     #[serde(default)]
     pub pool: Text,
     #[serde(default)]
     pub order: Option<i64>,
     #[serde(default)]
     pub hold: Option<bool>,
-}
-
-/// A year as a number, or as a text with named groups.
-#[derive(Deserialize)]
-#[serde(untagged)]
-pub(super) enum Year {
-    Number(i64),
-    Text(String),
 }
 
 #[derive(Deserialize)]
@@ -185,9 +180,20 @@ pub(super) struct Rename {
 
 #[derive(Deserialize, Default)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub(super) struct Permissions {
+    #[serde(default)]
+    pub owner: Text,
+    #[serde(default)]
+    pub dirs: Text,
+    #[serde(default)]
+    pub files: Text,
+}
+
+#[derive(Deserialize, Default)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub(super) struct Exclude {
     #[serde(default)]
-    pub names: Vec<String>,
+    pub names: Vec<Spanned<String>>,
     #[serde(default)]
     pub snapshots: Option<bool>,
     #[serde(default)]
@@ -200,19 +206,11 @@ pub(super) struct Exclude {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub(super) struct Copy {
     #[serde(default)]
-    pub streams: Option<Spanned<Streams>>,
+    pub streams: Either,
     #[serde(default)]
     pub yield_to_others: bool,
     #[serde(default)]
-    pub streams_large_max: Option<Spanned<u32>>,
-}
-
-/// A number, or `auto`.
-#[derive(Deserialize)]
-#[serde(untagged)]
-pub(super) enum Streams {
-    Number(u32),
-    Text(String),
+    pub streams_large_max: Number,
 }
 
 #[derive(Deserialize, Default)]
@@ -221,9 +219,9 @@ pub(super) struct Release {
     #[serde(default)]
     pub second_copy: String,
     #[serde(default)]
-    pub waiting_days: Option<u32>,
+    pub waiting_days: Number,
     #[serde(default)]
-    pub hold_days: Option<u32>,
+    pub hold_days: Number,
     #[serde(default)]
     pub accept_read: Option<Vec<Spanned<String>>>,
 }
@@ -232,7 +230,7 @@ pub(super) struct Release {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub(super) struct Notify {
     #[serde(default)]
-    pub command: Vec<String>,
+    pub command: Vec<Spanned<String>>,
 }
 
 #[derive(Deserialize, Default)]
@@ -240,39 +238,4 @@ pub(super) struct Notify {
 pub(super) struct View {
     #[serde(default)]
     pub flat: bool,
-}
-
-/// Line and column of a place in the text, from 1.
-pub(super) fn place(text: &str, at: usize) -> (usize, usize) {
-    let before = text.get(..at.min(text.len())).unwrap_or(text);
-    let line = before.matches('\n').count() + 1;
-    let column = before.rsplit('\n').next().map_or(0, |last| last.chars().count()) + 1;
-    (line, column)
-}
-
-/// What is wrong with the text, where, and the nearest key where one is unknown.
-pub(super) fn trouble(text: &str, error: &toml::de::Error) -> Trouble {
-    let (line, column) = place(text, error.span().map_or(0, |span| span.start));
-    let message = error.message().trim();
-    let mend = unknown_key(message)
-        .unwrap_or_else(|| "Correct that line; the old settings stay in force until then.".into());
-    let first = message.lines().next().unwrap_or("it cannot be read");
-    Trouble::usage("settings", format!("move.toml:{line}:{column}: {first}")).mend(mend)
-}
-
-/// From "unknown field `x`, expected one of `a`, `b`" to the nearest of these.
-fn unknown_key(message: &str) -> Option<String> {
-    if !message.starts_with("unknown field") {
-        return None;
-    }
-    let mut quoted = message.split('`').skip(1).step_by(2);
-    let wrong = quoted.next()?;
-    let known: Vec<&str> = quoted.collect();
-    let near = nearest(wrong, known.iter().copied(), 1);
-    Some(match near.first() {
-        Some(key) => {
-            format!("Did you mean `{key}`? A key that is not known is never passed over in silence.")
-        }
-        None => "Remove that key.".into(),
-    })
 }

@@ -19,44 +19,54 @@ pub struct Start<'a> {
 /// Its text.
 ///
 /// # Errors
-/// [`Trouble`] for a path that is not UTF-8: TOML is.
+/// `path-not-utf8` for a path that is not UTF-8: TOML is.
 pub fn template(start: &Start<'_>) -> Result<String, Trouble> {
-    let mut text = String::from(
-        "# Poolward: one move from an old box to a new pool.\n\
-         # Lines that begin with # are not in force; they show a key with its usual value.\n\
-         # After a change run `poolward plan`.\n",
-    );
+    let mut text = String::from(HEAD);
     for (name, path) in &start.sources {
-        text.push_str(&format!(
-            "\n[[source]]\nname = {}\npath = {}\n",
-            quoted(name),
-            quoted(&utf8(path)?)
-        ));
-        text.push_str(SOURCE);
+        let (name, path) = (quoted(name), quoted(utf8(path)?));
+        text.push_str(&format!("\n[[source]]\nname = {name}\npath = {path}\n{SOURCE}"));
     }
+    let to = quoted(utf8(start.to)?);
     text.push_str(&format!(
-        "\n[[destination]]\nname = \"pool\"\npath = {}\n",
-        quoted(&utf8(start.to)?)
+        "\n[[destination]]\nname = \"pool\"\npath = {to}\n{DESTINATION}"
     ));
-    text.push_str(DESTINATION);
+    text.push_str("\n[link]\n");
     match start.link {
-        Some(speed) => text.push_str(&format!("\n[link]\nspeed = \"{speed}\"\n")),
-        None => text
-            .push_str("\n[link]\n# speed = \"10GbE\"              # left out: the ends are in one machine\n"),
+        Some(speed) => text.push_str(&format!("speed = {}\n", quoted(&told(speed)))),
+        None => {
+            text.push_str("# speed = \"10GbE\"                # e.g.; left out: both ends in one machine\n")
+        }
     }
     text.push_str(LINK);
-    text.push_str(&format!("\n[schedule]\nzone = \"{}\"\n", start.zone.name()));
+    text.push_str(&format!(
+        "\n[schedule]\nzone = \"{}\"\n{SCHEDULE}",
+        start.zone.name()
+    ));
+    text.push_str(PLAN);
     text.push_str(REST);
     Ok(text)
 }
 
-fn utf8(path: &Path) -> Result<String, Trouble> {
-    path.to_str().map(str::to_string).ok_or_else(|| {
-        Trouble::usage(
-            "path-not-utf8",
-            format!("the path {} is not UTF-8, and move.toml must be", path.display()),
-        )
-        .mend("Bind-mount it under a plain name, or give a folder above it.")
+/// A speed so that exactly the same is read back; the shown one is rounded.
+fn told(speed: LinkSpeed) -> String {
+    let shown = speed.to_string();
+    match LinkSpeed::parse(&shown) {
+        Ok(same) if same == speed => shown,
+        _ => format!("{} bit/s", speed.0),
+    }
+}
+
+fn utf8(path: &Path) -> Result<&str, Trouble> {
+    path.to_str().ok_or_else(|| {
+        use std::os::unix::ffi::OsStrExt;
+        let bytes = path.as_os_str().as_bytes();
+        let text = format!(
+            "the path {} is not UTF-8, and move.toml must be",
+            crate::names::shown(bytes)
+        );
+        Trouble::usage("path-not-utf8", text)
+            .mend("Bind-mount it under a plain name, or give a folder above it.")
+            .at(bytes)
     })
 }
 
@@ -64,82 +74,108 @@ fn quoted(text: &str) -> String {
     toml_edit::Value::from(text).to_string().trim().to_string()
 }
 
+const HEAD: &str = "\
+# Poolward: one move from an old box to a new pool.
+# Lines that begin with # are not in force. They show a key with its usual value, or with an
+# example where they say e.g.; take the # away to set it. A mistake is refused with its line.
+# After a change run `poolward plan`.
+";
+
 const SOURCE: &str = "\
-# project-depth = 1              # folders at this depth are projects; a project is never split
-# under = \"oldbox\"               # an extra folder at the destination, where two sources hold the same names
-# cross = [\"subvol\"]             # other file systems to walk through; without it they are listed, not entered
-# link = \"1GbE\"                  # its own port, where it is slower than the link
-# read-rate = \"180 MB/s\"         # how fast it reads, where you know
-# emulated-adapter = \"1 Gbit/s\"  # an emulated network adapter on its side
-# volume-limit = \"108 TB\"
+# project-depth = 1                # folders at this depth are projects; a project is never split
+# under = \"oldbox\"                 # e.g. an extra folder at the destination, where two sources hold the same names
+# cross = [\"subvol\"]               # e.g. other file systems to walk through; all others are not entered
+# link = \"1GbE\"                    # e.g. its own port, where it is slower than the link
+# read-rate = \"180 MB/s\"           # e.g. how fast it reads, where you know
+# emulated-adapter = \"1 Gbit/s\"    # e.g. a virtual machine's network adapter, where it is the slower one
+# volume-limit = \"108 TB\"          # e.g. the largest volume the old box can have
 ";
 
 const DESTINATION: &str = "\
-# dataset = \"pool/archive\"       # parent dataset; left out: plain folders
-# layout = \"1 x 15 raidz2\"       # vdevs x width level
-# disk-size = \"14 TB\"
-# ashift = 12
-# fill-limit = 80                # percent that the plan does not pass
-# reserve = \"200 GB\"             # stays free in any case
-# free = \"22 TB\"                 # where the free space shown here is not the true one
-# accept = [\"owner\", \"mode\"]     # facts this destination cannot keep
+# dataset = \"pool/archive\"         # e.g. the parent dataset; left out: plain folders
+# layout = \"1 x 15 raidz2\"         # e.g. vdevs x disks in each, level
+# disk-size = \"14 TB\"              # e.g. of one disk, as it is sold
+# ashift = 12                      # e.g. sector size as a power of two; 12 is 4 KiB
+# fill-limit = 80                  # percent of the pool that the plan does not pass
+# reserve = \"200 GB\"               # stays free in any case
+# free = \"22 TB\"                   # e.g. where the free space seen from here is not the true one
+# accept = [\"owner\", \"mode\"]       # e.g. what this destination cannot keep: owner, mode, time
 ";
 
 const LINK: &str = "\
-# mtu = 1500
-# runs-on = \"pool\"               # where Poolward runs: pool, source or between
+# mtu = 1500                       # 9000 only where everything on the path has jumbo frames
+# runs-on = \"pool\"                 # where Poolward runs: pool, source or between
 ";
 
-const REST: &str = "\
-# starts = \"2027-02-01\"
-# spanning = true                # a batch may go on in the next window
-# rescan = \"daily\"
-# quiet-days = 7                 # projects with younger files wait for the end
+const SCHEDULE: &str = "\
+# starts = \"2027-02-01\"            # e.g. nothing runs before this date
+# spanning = true                  # a batch may go on in the next window
+# rescan = \"daily\"                 # daily or never
+# quiet-days = 7                   # a project with a file younger than this waits for the end
 
-# [[window]]                     # none: always, at full speed
-# days = \"mon-fri\"               # the day on which it opens
+# [[window]]                       # without any: always, at full speed
+# days = \"mon-fri\"                 # e.g. the days on which it opens
 # from = \"19:00\"
-# until = \"07:00\"
-# rate-limit = \"5 Gbit/s\"
+# until = \"07:00\"                  # e.g. on the next morning
+# rate-limit = \"5 Gbit/s\"          # e.g. leaves the rest of the link to others
 
-# [[blackout]]
+# [[blackout]]                     # dates on which nothing runs, both included
 # from = \"2027-02-10\"
 # until = \"2027-02-12\"
+";
 
+const PLAN: &str = "
 [plan]
-by = \"year\"                      # year, project, kind or tag
+by = \"year\"                        # a dataset for each year, project, kind or tag
 # batch-max = \"4 TB\"
 # batch-min = \"200 GB\"
-# order = \"oldest-first\"         # newest-first, smallest-first, largest-first, exposure-first
+# order = \"oldest-first\"           # or newest-first, smallest-first, largest-first, exposure-first
 
-# [[tag]]                        # your rules beat the evidence; the first that matches decides
-# match = '^(?P<year>20\\d\\d)[-_ ]'
-# hold = false
+# [[tag]]                          # your rules beat the evidence; the first that matches decides
+# match = '^(?P<year>20\\d\\d)[-_ ]' # e.g. in single quotes a backslash is a backslash
 
-# [[rename]]                     # only where you ask for it
-# from = \"old name\"
-# to = \"new name\"
+# [[tag]]                          # `poolward plan --set` writes such a one
+# projects = [\"Harbour film\"]      # e.g. names as `poolward survey` prints them
+# year = 2019                      # e.g.
+# dataset = \"2019\"                 # e.g.
+# group = \"harbour\"                # e.g. projects of a group stay together
+# kind = \"video\"                   # e.g.
+# as = \"2019 Harbour film\"         # e.g. its folder at the destination
+# pool = \"pool\"                    # e.g. the name of a destination
+# order = 1                        # e.g. lower numbers come first
+# hold = false                     # true: waits until you let it go
+
+# [[rename]]                       # only where you ask for it; else a refused name is a failed file
+# from = \"Harbour film/cut: 1\"     # e.g. a path below the source
+# to = \"Harbour film/cut 1\"        # e.g.
+";
+
+const REST: &str = "
+# [permissions]                    # set instead of carried
+# owner = \"editor:media\"           # e.g.
+# dirs = \"0750\"                    # e.g.
+# files = \"0640\"                   # e.g.
 
 [exclude]
-# names = []                     # your own patterns, like \"*.tmp\"
-# snapshots = true               # false: they are moved as well
-# recycle = true
-# thumbnails = true
+# names = []                       # your own patterns, like \"*.tmp\"
+# snapshots = true                 # snapshot views; false: they are moved as well
+# recycle = true                   # recycle folders
+# thumbnails = true                # thumbnail and index folders of the old box
 
 [copy]
-# streams = \"auto\"
-# yield-to-others = false
-# streams-large-max = 4
+# streams = \"auto\"                 # or a number
+# yield-to-others = false          # slows down while others use the old box
+# streams-large-max = 4            # most large files at once
 
 [release]
-second-copy = \"\"                 # where the second copy is; without one nothing is ever released
-# waiting-days = 28
-# hold-days = 14
-# accept-read = [\"direct\", \"evicted\"]
+second-copy = \"\"                   # where the second copy is; without one nothing is ever released
+# waiting-days = 28                # between the release sheet and a removal
+# hold-days = 14                   # removed projects stay aside this long
+# accept-read = [\"direct\", \"evicted\"] # ways of reading back that count as proof; also server, unknown
 
 # [notify]
-# command = []
+# command = []                     # program and arguments; it gets each event as JSON
 
 # [view]
-# flat = false
+# flat = false                     # true: a folder of links that looks like the old share
 ";

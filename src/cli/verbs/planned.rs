@@ -95,6 +95,7 @@ fn finish(planned: &Planned, zone: Tz) -> String {
     };
     let basis = planned.forecast.basis;
     let binding = planned.forecast.binding.map_or("nothing", |stage| stage.words());
+    let binding = binding.trim_end_matches(" is").trim_end_matches(" are");
     format!(
         "Finish: {} (between {} and {}, 9 in 10). What limits it: {binding} (rates: {}).",
         likely.local(zone),

@@ -10,7 +10,7 @@ use crate::ops::batch;
 use crate::ops::desk::Desk;
 use crate::ops::verify::{Verified, verify};
 use crate::trouble::Trouble;
-use crate::units::{Bytes, grouped};
+use crate::units::{Bytes, counted};
 use serde_json::{Value, json};
 
 pub(super) fn run(args: &Verify, context: &Context) -> Result<Code, Trouble> {
@@ -79,10 +79,8 @@ fn tell(context: &Context, verified: &Verified) {
             .out
             .say("  Every file is equal in content, size, time, mode, owner and links.");
     } else {
-        context.out.say(&format!(
-            "  {} differences stand against it:",
-            grouped(verified.differences.len() as u64)
-        ));
+        let count = counted(verified.differences.len() as u64, "difference");
+        context.out.say(&format!("  {count} against it:"));
     }
     for one in verified.differences.iter().take(20) {
         let ranges: Vec<String> = one

@@ -1,0 +1,16 @@
+//! The copy under faults and crashes: at every call to a file system something goes wrong once,
+//! for ever, or the machine dies, and afterwards the ledger must not say more than the disk.
+
+#[path = "support/memfs/mod.rs"]
+mod memfs;
+
+#[path = "crash/canary.rs"]
+mod canary;
+#[path = "crash/cases.rs"]
+mod cases;
+#[path = "crash/large.rs"]
+mod large;
+#[path = "crash/loops.rs"]
+mod loops;
+#[path = "crash/rig.rs"]
+mod rig;

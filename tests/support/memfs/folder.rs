@@ -1,0 +1,240 @@
+//! Folders held open.
+
+use super::state::{Id, Meta, Node, ROOT};
+use super::{MemFile, MemFs, Publish, fault};
+use poolward::entry::{Entry, EntryKind};
+use poolward::moment::Moment;
+use poolward::names::RelPath;
+use poolward::units::Bytes;
+use poolward::world::{Dress, FaultKind, FileIn, FileOut, Folder, Loss, OpenHow, Res, Xattr};
+use std::sync::Arc;
+
+pub(super) struct MemFolder {
+    pub fs: MemFs,
+    pub id: Id,
+}
+
+pub(super) fn xattrs(meta: &Meta) -> Vec<Xattr> {
+    let one = |(name, value): (&Vec<u8>, &Vec<u8>)| Xattr {
+        name: name.clone(),
+        value: value.clone(),
+    };
+    meta.xattrs.iter().map(one).collect()
+}
+
+pub(super) fn dress(node: &mut Node, dress: &Dress, now: Moment) {
+    node.touch(now, false);
+    if let Some(owner) = dress.owner {
+        node.meta.owner = owner;
+    }
+    if let Some(mode) = dress.mode {
+        node.meta.mode = mode;
+    }
+    for xattr in &dress.xattrs {
+        node.meta.xattrs.insert(xattr.name.clone(), xattr.value.clone());
+    }
+    if let Some(mtime) = dress.mtime {
+        node.meta.mtime = mtime;
+    }
+}
+
+impl MemFolder {
+    fn find(&self, doing: &'static str, name: &[u8]) -> Res<Id> {
+        let state = self.fs.state();
+        let folder = state
+            .nodes
+            .get(&self.id)
+            .ok_or_else(|| fault(doing, name, FaultKind::NotFound))?;
+        let found = folder.entries.get(name).copied();
+        found.ok_or_else(|| fault(doing, name, FaultKind::NotFound))
+    }
+
+    fn find_file(&self, doing: &'static str, name: &[u8], bit: u32) -> Res<MemFile> {
+        let id = self.find(doing, name)?;
+        let state = self.fs.state();
+        let node = &state.nodes[&id];
+        if node.kind != EntryKind::File {
+            return Err(fault(doing, name, FaultKind::WrongKind));
+        }
+        if node.meta.mode & bit == 0 {
+            return Err(fault(doing, name, FaultKind::Denied));
+        }
+        Ok(MemFile {
+            fs: self.fs.clone(),
+            id,
+            name: name.to_vec(),
+        })
+    }
+
+    fn make(&self, doing: &'static str, name: &[u8], kind: EntryKind) -> Res<Id> {
+        self.fs.change(doing, name)?;
+        self.must_be_free(doing, name)?;
+        let now = self.fs.now();
+        let mut state = self.fs.state();
+        let id = state.make(kind, now);
+        state.add_name(self.id, name, id, now);
+        Ok(id)
+    }
+
+    fn must_be_free(&self, doing: &'static str, name: &[u8]) -> Res<()> {
+        match self.find(doing, name) {
+            Ok(_) => Err(fault(doing, name, FaultKind::Exists)),
+            Err(_) => Ok(()),
+        }
+    }
+}
+
+impl Folder for MemFolder {
+    fn list(&self) -> Res<Vec<(Vec<u8>, EntryKind)>> {
+        self.fs.step("list", b".", 0, 0)?;
+        let state = self.fs.state();
+        let kind = |(name, id): (&Vec<u8>, &Id)| (name.clone(), state.nodes[id].kind);
+        Ok(state.nodes[&self.id].entries.iter().map(kind).collect())
+    }
+
+    fn stat(&self, name: &[u8]) -> Res<Entry> {
+        self.fs.step("stat", name, 0, 0)?;
+        let id = self.find("stat", name)?;
+        Ok(self.fs.state().nodes[&id].entry())
+    }
+
+    fn own_facts(&self) -> Res<Entry> {
+        self.fs.step("facts", b".", 0, 0)?;
+        Ok(self.fs.state().nodes[&self.id].entry())
+    }
+
+    fn enter(&self, name: &[u8]) -> Res<Arc<dyn Folder>> {
+        self.fs.step("enter", name, 0, 0)?;
+        let id = self.find("enter", name)?;
+        if self.fs.state().nodes[&id].kind != EntryKind::Directory {
+            return Err(fault("enter", name, FaultKind::WrongKind));
+        }
+        let fs = self.fs.clone();
+        Ok(Arc::new(MemFolder { fs, id }))
+    }
+
+    fn make_folder(&self, name: &[u8]) -> Res<()> {
+        self.make("make folder", name, EntryKind::Directory).map(|_| ())
+    }
+
+    fn open(&self, name: &[u8], _how: OpenHow) -> Res<Box<dyn FileIn>> {
+        self.fs.step("open", name, 0, 0)?;
+        Ok(Box::new(self.find_file("open", name, 0o400)?))
+    }
+
+    fn stage(&self, name: &[u8], _expected: Bytes) -> Res<Box<dyn FileOut>> {
+        self.make("stage", name, EntryKind::File)?;
+        Ok(Box::new(self.find_file("stage", name, 0o200)?))
+    }
+
+    fn reopen(&self, name: &[u8]) -> Res<Box<dyn FileOut>> {
+        self.fs.change("reopen", name)?;
+        Ok(Box::new(self.find_file("reopen", name, 0o200)?))
+    }
+
+    fn make_symlink(&self, name: &[u8], target: &[u8]) -> Res<()> {
+        let id = self.make("make symlink", name, EntryKind::Symlink)?;
+        let mut state = self.fs.state();
+        let node = state.nodes.get_mut(&id).expect("a node");
+        node.target = Some(target.to_vec());
+        node.meta.mode = 0o777;
+        Ok(())
+    }
+
+    fn make_link(&self, name: &[u8], from: &RelPath) -> Res<()> {
+        self.fs.change("make link", name)?;
+        let mut state = self.fs.state();
+        let mut id = ROOT;
+        for part in from.components() {
+            let next = state.nodes[&id].entries.get(part).copied();
+            id = next.ok_or_else(|| fault("make link", name, FaultKind::NotFound))?;
+        }
+        drop(state);
+        self.must_be_free("make link", name)?;
+        let now = self.fs.now();
+        state = self.fs.state();
+        state.nodes.get_mut(&id).expect("a node").links += 1;
+        state.add_name(self.id, name, id, now);
+        Ok(())
+    }
+
+    fn publish(&self, staged: &[u8], name: &[u8]) -> Res<()> {
+        self.fs.change("publish", name)?;
+        let id = self.find("publish", staged)?;
+        let how = self.fs.nature().publish;
+        if how != Publish::Replaces {
+            self.must_be_free("publish", name)?;
+        }
+        let now = self.fs.now();
+        if how != Publish::LinkThenUnlink {
+            self.fs.state().rename(self.id, staged, name, id, now);
+            return Ok(());
+        }
+        let mut state = self.fs.state();
+        state.nodes.get_mut(&id).expect("a node").links += 1;
+        state.add_name(self.id, name, id, now);
+        drop(state);
+        self.fs.change("unlink staged", staged)?;
+        let now = self.fs.now();
+        self.fs.state().remove_name(self.id, staged, id, now);
+        Ok(())
+    }
+
+    fn replace(&self, staged: &[u8], name: &[u8]) -> Res<()> {
+        self.fs.change("replace", name)?;
+        let id = self.find("replace", staged)?;
+        let now = self.fs.now();
+        self.fs.state().rename(self.id, staged, name, id, now);
+        Ok(())
+    }
+
+    fn remove(&self, name: &[u8], expected: &Entry) -> Res<()> {
+        self.fs.change("remove", name)?;
+        let id = self.find("remove", name)?;
+        let found = self.fs.state().nodes[&id].entry();
+        let facts = |entry: &Entry| (entry.kind, entry.inode, entry.size, entry.mtime);
+        if facts(&found) != facts(expected) {
+            return Err(fault("remove", name, FaultKind::Changed));
+        }
+        let now = self.fs.now();
+        self.fs.state().remove_name(self.id, name, id, now);
+        Ok(())
+    }
+
+    fn remove_folder(&self, name: &[u8]) -> Res<()> {
+        self.fs.change("remove folder", name)?;
+        let id = self.find("remove folder", name)?;
+        if !self.fs.state().nodes[&id].entries.is_empty() {
+            return Err(fault("remove folder", name, FaultKind::NotEmpty));
+        }
+        let now = self.fs.now();
+        self.fs.state().remove_name(self.id, name, id, now);
+        Ok(())
+    }
+
+    fn dress(&self, name: &[u8], how: &Dress) -> Res<Vec<Loss>> {
+        self.fs.change("dress", name)?;
+        let id = self.find("dress", name)?;
+        let now = self.fs.now();
+        if let Some(node) = self.fs.state().nodes.get_mut(&id) {
+            dress(node, how, now);
+        }
+        Ok(Vec::new())
+    }
+
+    fn xattrs(&self, name: &[u8]) -> Res<Vec<Xattr>> {
+        self.fs.step("xattrs", name, 0, 0)?;
+        let id = if name.is_empty() {
+            self.id
+        } else {
+            self.find("xattrs", name)?
+        };
+        Ok(xattrs(&self.fs.state().nodes[&id].meta))
+    }
+
+    fn sync_names(&self) -> Res<()> {
+        self.fs.change("sync names", b".")?;
+        self.fs.state().sync_names(self.id);
+        Ok(())
+    }
+}
