@@ -39,6 +39,16 @@ fn a_file_edited_at_the_destination_is_a_conflict_and_kept() {
     assert_eq!(std::fs::read(&edited).unwrap(), b"touched up here");
     let (code, status) = scene.json("status");
     assert_eq!(code, 1);
+    let failed = |b: &serde_json::Value| b["files"]["failed"].as_u64().unwrap();
+    assert_eq!(
+        status["batches"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(failed)
+            .sum::<u64>(),
+        1
+    );
     assert!(status["batches"].to_string().contains("conflict"), "{status}");
     assert_ne!(scene.json("verify 2020.1").1["batches"][0]["state"], "verified");
 }
@@ -235,5 +245,34 @@ fn the_mode_of_a_projects_own_folder_is_compared_too() {
     std::fs::set_permissions(&there, std::fs::Permissions::from_mode(0o700)).unwrap();
     let (code, verify) = scene.json("verify");
     assert_eq!(kinds(&verify, "differences"), ["mode 2019-fair"]);
+    assert_eq!(code, 1);
+}
+
+#[test]
+fn what_a_desktop_leaves_behind_is_listed_and_does_not_stand_against_a_batch() {
+    let (scene, there) = one_project();
+    write(&there.join(".DS_Store"), b"a desktop was here");
+    write(&there.join("inner/Thumbs.db"), b"another one");
+    let (code, verify) = scene.json("verify");
+    assert_eq!(code, 0, "{verify}");
+    assert_eq!(verify["batches"][0]["state"], "verified");
+    assert!(
+        kinds(&verify, "listed").contains(&"uninvited 2019-fair/inner/Thumbs.db".into()),
+        "{verify}"
+    );
+}
+
+#[test]
+fn an_uninvited_file_among_loose_files_is_found() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.put("price list.txt", b"2019");
+    scene.copied();
+    write(&scene.to.join("2019/loose-2019/visitor.txt"), b"nobody sent me");
+    let (code, verify) = scene.json("verify");
+    assert_eq!(
+        kinds(&verify, "differences"),
+        ["uninvited loose-2019/visitor.txt"]
+    );
     assert_eq!(code, 1);
 }
