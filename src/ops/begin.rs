@@ -145,20 +145,25 @@ fn make_destination(path: &Path) -> Result<(), Trouble> {
 
 fn refuse_root_disk(path: &Path, allowed: bool) -> Result<(), Trouble> {
     let table = MountTable::read().map_err(|fault| Trouble::stopped("no-mount-table", fault.to_string()))?;
-    let (at, root) = (table.of(&real(path)), table.of(Path::new("/")));
-    match (at, root) {
-        (Ok(at), Ok(root)) if !allowed && at.source == root.source && at.kind == root.kind => {
-            Err(Trouble::usage(
-                "root-disk",
-                format!(
-                    "the destination {} lies on the disk this system runs from",
-                    path.display()
-                ),
-            )
-            .mend("Mount the pool there first. If you mean it, add --allow-root-disk."))
-        }
-        _ => Ok(()),
+    // What does not exist yet will lie where the folder above it lies.
+    let there = path.ancestors().find(|above| above.exists()).unwrap_or(path);
+    let find = |path: &Path| {
+        table
+            .of(path)
+            .map_err(|fault| Trouble::stopped("no-mount-table", fault.to_string()))
+    };
+    let (at, root) = (find(there)?, find(Path::new("/"))?);
+    if allowed || at.source != root.source || at.kind != root.kind {
+        return Ok(());
     }
+    Err(Trouble::usage(
+        "root-disk",
+        format!(
+            "the destination {} lies on the disk this system runs from",
+            path.display()
+        ),
+    )
+    .mend("Mount the pool there first. If you mean it, add --allow-root-disk."))
 }
 
 fn refuse_overlap(source: &Path, destination: &Path) -> Result<(), Trouble> {

@@ -182,6 +182,8 @@ fn a_batch_that_does_not_exist_gets_the_nearest_names() {
 fn verbs_out_of_order_say_what_comes_first() {
     let scene = Scene::bare();
     scene.small();
+    one_line(&scene.run("scan").expect(2), "--folder");
+    std::fs::create_dir(&scene.home).unwrap();
     one_line(&scene.run("scan").expect(2), "begin");
     scene.begin();
     one_line(&scene.run("plan").expect(2), "scan");

@@ -321,3 +321,32 @@ fn forecast_puts_every_case_side_by_side_and_changes_nothing() {
     assert!(ran.err.contains("fast"), "{}", ran.err);
     scene.run("forecast --runs-on moon").expect(2);
 }
+
+#[test]
+fn a_new_scan_says_what_has_changed_in_all_and_by_batch() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.planned();
+    scene.put("2020-harvest/new.bin", &noise(500, 9));
+    scene.put("2019-lantern-fair/notes.txt", b"call the miller\n");
+    std::fs::remove_file(scene.from.join("2019-lantern-fair/raw/clip.bin")).unwrap();
+    let (from, to) = ("2019-river-play/sound.bin", "2019-river-play/sound-1.bin");
+    std::fs::rename(scene.from.join(from), scene.from.join(to)).unwrap();
+    let (code, scan) = scene.json("scan");
+    assert_eq!(code, 0);
+    let changes = &scan["changes"];
+    let four = ["new", "changed", "gone", "moved"].map(|kind| changes[kind]["bytes"].as_u64().unwrap());
+    assert_eq!(four, [500, 16, 300_000, 70_000], "{changes}");
+    let harvest = changes["batches"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|b| b["name"] == "2020.1")
+        .unwrap();
+    assert_eq!(
+        (&harvest["new"]["files"], &harvest["gone"]["files"]),
+        (&1.into(), &0.into())
+    );
+    let (_, same) = scene.json("scan");
+    assert_eq!(same["changes"]["new"]["files"], 0, "{same}");
+}
