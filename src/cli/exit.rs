@@ -75,6 +75,14 @@ pub fn code_of(trouble: &Trouble) -> Code {
     }
 }
 
+/// What the parser says as an error of ours, for programs that read the object.
+pub fn as_trouble(error: &clap::Error) -> Trouble {
+    let text = error.to_string();
+    let first = text.lines().next().unwrap_or_default();
+    let first = first.strip_prefix("error: ").unwrap_or(first);
+    Trouble::usage("bad-usage", first).mend("See `poolward --help`.")
+}
+
 /// Help and version are no errors; anything else the parser says is wrong usage.
 pub fn usage(error: &clap::Error) -> ExitCode {
     // A closed pipe is no reason for another error.

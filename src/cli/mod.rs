@@ -29,8 +29,13 @@ pub(crate) struct Context {
 
 /// Parses, runs one verb, prints an error once, and answers the exit code.
 pub fn main(words: Vec<OsString>) -> ExitCode {
+    let json = words.iter().any(|word| word == "--json");
     let cli = match Cli::try_parse_from(words) {
         Ok(cli) => cli,
+        Err(error) if json && error.use_stderr() => {
+            Out::new(true, true).trouble(&exit::as_trouble(&error));
+            return ExitCode::from(exit::Code::Usage.number());
+        }
         Err(error) => return exit::usage(&error),
     };
     let out = Out::new(cli.json, cli.quiet);

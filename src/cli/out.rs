@@ -25,6 +25,11 @@ impl Out {
         !self.quiet
     }
 
+    /// Whether one object is wanted and nothing else.
+    pub fn is_json(&self) -> bool {
+        self.json
+    }
+
     /// A line for people. A pipe that was closed is no error: whoever reads has seen enough.
     pub fn say(&self, line: &str) {
         if !self.json && !self.quiet {

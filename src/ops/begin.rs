@@ -1,7 +1,7 @@
 //! begin: a move folder, its ledger, and how both ends are known again.
 
 use super::guard;
-use super::settings::Settings;
+use super::settings::{Settings, SourceSettings};
 use crate::ledger::Ledger;
 use crate::moment::Moment;
 use crate::trouble::Trouble;
@@ -39,23 +39,9 @@ pub fn begin(request: &Request<'_>, clock: &dyn Clock) -> Result<(), Trouble> {
     for source in &request.settings.sources {
         guard::look_at_source(source)?;
     }
+    refuse_before_making(request)?;
     for destination in &request.settings.destinations {
         make_destination(&destination.path)?;
-        refuse_root_disk(&destination.path, request.allow_root_disk)?;
-        for source in &request.settings.sources {
-            refuse_overlap(&source.path, &destination.path)?;
-        }
-        if folder.starts_with(&destination.path) {
-            return Err(inside("the destination", &destination.path));
-        }
-    }
-    if let Some(source) = request
-        .settings
-        .sources
-        .iter()
-        .find(|source| folder.starts_with(&source.path))
-    {
-        return Err(inside("the source", &source.path));
     }
     make(folder, "the move folder")?;
     super::desk::refuse_network(folder)?;
@@ -64,6 +50,37 @@ pub fn begin(request: &Request<'_>, clock: &dyn Clock) -> Result<(), Trouble> {
     record(request, clock.now())?;
     // The settings last: a folder with them is a move that was begun to its end.
     write_settings(folder, request.text)
+}
+
+/// Everything that is refused is refused before the first folder is made: one made inside the
+/// source would be a write to it.
+fn refuse_before_making(request: &Request<'_>) -> Result<(), Trouble> {
+    let (folder, settings) = (real(request.folder), request.settings);
+    for destination in &settings.destinations {
+        find_parent(&destination.path)?;
+        for source in &settings.sources {
+            refuse_overlap(&source.path, &destination.path)?;
+        }
+        refuse_root_disk(&destination.path, request.allow_root_disk)?;
+        if folder.starts_with(real(&destination.path)) {
+            return Err(inside("the destination", &destination.path));
+        }
+    }
+    let around = |source: &&SourceSettings| folder.starts_with(real(&source.path));
+    match settings.sources.iter().find(around) {
+        Some(source) => Err(inside("the source", &source.path)),
+        None => Ok(()),
+    }
+}
+
+/// A path without symlinks, as far as it exists; the rest as it is written.
+fn real(path: &Path) -> PathBuf {
+    for above in path.ancestors() {
+        if let (Ok(found), Ok(rest)) = (std::fs::canonicalize(above), path.strip_prefix(above)) {
+            return found.join(rest);
+        }
+    }
+    path.to_path_buf()
 }
 
 fn record(request: &Request<'_>, now: Moment) -> Result<(), Trouble> {
@@ -108,42 +125,49 @@ fn make(path: &Path, what: &str) -> Result<(), Trouble> {
 
 /// The destination itself may be missing, its parent may not: a parent that is missing is a mount
 /// that is missing.
-fn make_destination(path: &Path) -> Result<(), Trouble> {
-    let parent_there = path.parent().is_some_and(Path::is_dir);
-    if path.is_dir() {
+fn find_parent(path: &Path) -> Result<(), Trouble> {
+    if path.is_dir() || path.parent().is_some_and(Path::is_dir) {
         return Ok(());
     }
-    if !parent_there {
-        return Err(Trouble::stopped(
-            "mount-missing",
-            format!("cannot find the destination {}", path.display()),
-        )
-        .mend("Mount the pool, or create its folder; only the last part of the path may be missing."));
+    Err(Trouble::stopped(
+        "mount-missing",
+        format!("cannot find the destination {}", path.display()),
+    )
+    .mend("Mount the pool, or create its folder; only the last part of the path may be missing."))
+}
+
+fn make_destination(path: &Path) -> Result<(), Trouble> {
+    match path.is_dir() {
+        true => Ok(()),
+        false => make(path, "the destination"),
     }
-    make(path, "the destination")
 }
 
 fn refuse_root_disk(path: &Path, allowed: bool) -> Result<(), Trouble> {
     let table = MountTable::read().map_err(|fault| Trouble::stopped("no-mount-table", fault.to_string()))?;
-    let (at, root) = (table.of(path), table.of(Path::new("/")));
-    match (at, root) {
-        (Ok(at), Ok(root)) if !allowed && at.source == root.source && at.kind == root.kind => {
-            Err(Trouble::usage(
-                "root-disk",
-                format!(
-                    "the destination {} lies on the disk this system runs from",
-                    path.display()
-                ),
-            )
-            .mend("Mount the pool there first. If you mean it, add --allow-root-disk."))
-        }
-        _ => Ok(()),
+    // What does not exist yet will lie where the folder above it lies.
+    let there = path.ancestors().find(|above| above.exists()).unwrap_or(path);
+    let find = |path: &Path| {
+        table
+            .of(path)
+            .map_err(|fault| Trouble::stopped("no-mount-table", fault.to_string()))
+    };
+    let (at, root) = (find(there)?, find(Path::new("/"))?);
+    if allowed || at.source != root.source || at.kind != root.kind {
+        return Ok(());
     }
+    Err(Trouble::usage(
+        "root-disk",
+        format!(
+            "the destination {} lies on the disk this system runs from",
+            path.display()
+        ),
+    )
+    .mend("Mount the pool there first. If you mean it, add --allow-root-disk."))
 }
 
 fn refuse_overlap(source: &Path, destination: &Path) -> Result<(), Trouble> {
-    let real = |path: &Path| std::fs::canonicalize(path).unwrap_or_else(|_| path.to_path_buf());
-    let (from, to): (PathBuf, PathBuf) = (real(source), real(destination));
+    let (from, to) = (real(source), real(destination));
     if from.starts_with(&to) || to.starts_with(&from) {
         return Err(overlap(source, destination));
     }

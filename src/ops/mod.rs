@@ -3,6 +3,7 @@
 pub mod adopt;
 pub mod batch;
 pub mod begin;
+pub mod changes;
 pub mod copy;
 pub mod demo;
 pub mod desk;

@@ -8,12 +8,13 @@ use crate::entry::{Entry, EntryKind};
 use crate::ledger::{Difference, FileRecord, Ledger, Proof, Sample};
 use crate::lifecycle::{Event, State, after};
 use crate::names::RelPath;
+use crate::survey::ProjectKey;
 use crate::trouble::Trouble;
 use crate::units::Span;
 use crate::verify::compare::{Facts, attributes};
 use crate::verify::{self as hand, Check, Outcome, Progress, Request};
 use crate::world::Fs;
-use std::collections::{BTreeSet, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 /// Workers where the user named no number.
 const STREAMS: usize = 4;
@@ -196,11 +197,28 @@ fn folders(
         blocking,
         at,
     };
-    for (place, entry) in &checks.folders {
+    let mut visited = BTreeSet::new();
+    for (place, names) in expected(desk, checks) {
+        let seen =
+            hand::uninvited(target, &place, &names).map_err(|fault| crate::copy::trouble_of(&fault))?;
+        for one in seen {
+            if one.by_product {
+                visited.extend(one.place.split().map(|(above, _)| above));
+            }
+            found.push(difference(&one.place, "uninvited", !one.by_product));
+        }
+    }
+    for (place, entry) in project_folders(at_hand)?.iter().chain(&checks.folders) {
         match open.get(place).and_then(|folder| folder.own_facts()) {
             Ok(seen) => {
                 let kinds = attributes(entry, entry.mtime, &seen, facts);
-                found.extend(kinds.into_iter().map(|kind| difference(place, kind, true)));
+                // What a desktop leaves in a folder changes the folder's time, and no more.
+                let by_visit = |kind: &str| kind == "time" && visited.contains(place);
+                found.extend(
+                    kinds
+                        .into_iter()
+                        .map(|kind| difference(place, kind, !by_visit(kind))),
+                );
             }
             Err(fault) if fault.kind == crate::world::FaultKind::NotFound => {
                 found.push(difference(place, "absent", true));
@@ -208,15 +226,42 @@ fn folders(
             Err(_) => found.push(difference(place, "type", true)),
         }
     }
-    for (place, names) in &checks.expected {
-        let seen = hand::uninvited(target, place, names).map_err(|fault| crate::copy::trouble_of(&fault))?;
-        for one in seen {
-            found.push(difference(&one.place, "uninvited", !one.by_product));
-        }
-    }
     for failure in desk.ledger.failures(at_hand.row.id)? {
         if failure.code == "gone-at-source" {
             found.push(difference(&failure.place, "gone-at-source", false));
+        }
+    }
+    Ok(found)
+}
+
+/// What may lie in each folder: beside the batch's own, the way down to its deeper folders and to
+/// those of other sources.
+fn expected(desk: &Desk<'_>, checks: &Checks<'_>) -> BTreeMap<RelPath, BTreeSet<Vec<u8>>> {
+    let mut expected = checks.expected.clone();
+    let others = desk.settings.sources.iter().map(|source| source.under.clone());
+    let places: Vec<RelPath> = checks.expected.keys().cloned().chain(others).collect();
+    for mut place in places {
+        while let Some((above, name)) = place.split() {
+            if let Some(names) = expected.get_mut(&above) {
+                names.insert(name.to_vec());
+            }
+            place = above;
+        }
+    }
+    expected
+}
+
+/// The folder of each project itself. One that is the dataset's own folder is the pool's to set up.
+fn project_folders(at_hand: &AtHand) -> Result<Vec<(RelPath, Entry)>, Trouble> {
+    let mut found = Vec::new();
+    for placed in &at_hand.batch.projects {
+        if let (ProjectKey::Folder(path), false) = (&placed.key, placed.place.is_root()) {
+            found.extend(
+                at_hand
+                    .index
+                    .entry(path)?
+                    .map(|entry| (placed.place.clone(), entry)),
+            );
         }
     }
     Ok(found)
@@ -231,12 +276,12 @@ struct Checks<'a> {
     ready: VecDeque<Check>,
     folders: Vec<(RelPath, Entry)>,
     /// What may lie in each folder: what the source had there and what is recorded.
-    expected: Vec<(RelPath, BTreeSet<Vec<u8>>)>,
+    expected: BTreeMap<RelPath, BTreeSet<Vec<u8>>>,
 }
 
 impl<'a> Checks<'a> {
     fn new(at_hand: &'a AtHand, ledger: Ledger, again: bool) -> Checks<'a> {
-        let (ready, folders, expected) = (VecDeque::new(), Vec::new(), Vec::new());
+        let (ready, folders, expected) = (VecDeque::new(), Vec::new(), BTreeMap::new());
         Checks {
             walk: Walk::new(at_hand),
             at_hand,
@@ -254,8 +299,6 @@ impl<'a> Checks<'a> {
         };
         let (id, dataset) = (self.at_hand.row.id, &self.at_hand.dataset.name);
         let mut records = self.ledger.folder_records(id, dataset, &folder.place)?;
-        // The folders that projects of other batches share are not this batch's to list.
-        let own = !folder.place.is_root() && folder.from.depth() >= self.at_hand.source.project_depth;
         let mut names: BTreeSet<Vec<u8>> = records.keys().cloned().collect();
         for child in folder.children {
             let Ok(place) = folder.place.join(&child.name) else {
@@ -270,9 +313,7 @@ impl<'a> Checks<'a> {
                 self.push(record, child.entry)?;
             }
         }
-        if own {
-            self.expected.push((folder.place, names));
-        }
+        self.expected.entry(folder.place).or_default().extend(names);
         Ok(true)
     }
 

@@ -3,7 +3,7 @@
 use super::{desk, planned};
 use crate::cli::args::Plan as PlanArgs;
 use crate::cli::exit::Code;
-use crate::cli::{Context, folder, policy};
+use crate::cli::{Context, folder, json as pieces, policy};
 use crate::entry::EntryKind;
 use crate::ops::batch::{named, preview};
 use crate::ops::desk::Desk;
@@ -12,6 +12,7 @@ use crate::ops::plan::{Planned, plan};
 use crate::plan::why::why;
 use crate::survey::ProjectKey;
 use crate::trouble::Trouble;
+use serde_json::json;
 
 pub(super) fn run(args: &PlanArgs, context: &Context) -> Result<Code, Trouble> {
     if let Some(set) = &args.set {
@@ -63,16 +64,30 @@ fn files(desk: &Desk<'_>, context: &Context, name: &str) -> Result<Code, Trouble
     let stored = crate::ops::batch::plan(desk)?;
     let batch = named(&stored, &[name.to_string()])?.remove(0);
     let at_hand = preview(desk, &stored, &batch)?;
+    let mut paths = Vec::new();
     for folder in Walk::new(&at_hand) {
         let folder = folder?;
         for child in &folder.children {
             if matches!(child.entry.kind, EntryKind::File | EntryKind::Symlink) {
                 if let Ok(path) = folder.from.join(&child.name) {
-                    context.out.raw(path.as_bytes());
-                    context.out.raw(b"\0");
+                    paths.push(path);
                 }
             }
         }
+    }
+    if context.out.is_json() {
+        let listed: Vec<_> = paths
+            .iter()
+            .map(|path| pieces::with_path(path, json!({})))
+            .collect();
+        context
+            .out
+            .object("plan", json!({"batch": name, "files": listed}));
+        return Ok(Code::Done);
+    }
+    for path in &paths {
+        context.out.raw(path.as_bytes());
+        context.out.raw(b"\0");
     }
     Ok(Code::Done)
 }
@@ -80,10 +95,15 @@ fn files(desk: &Desk<'_>, context: &Context, name: &str) -> Result<Code, Trouble
 fn explain(context: &Context, planned: &Planned, typed: &str) -> Result<Code, Trouble> {
     let keys: Vec<&ProjectKey> = planned.projects.iter().map(|p| &p.key).collect();
     let key = ProjectKey::lookup(typed, keys)?;
+    let mut lines = Vec::new();
     for project in planned.projects.iter().filter(|p| p.key == *key) {
-        for line in why(project, &planned.plan, &planned.notes, &planned.rules) {
-            context.out.say(&line);
-        }
+        lines.extend(why(project, &planned.plan, &planned.notes, &planned.rules));
     }
+    for line in &lines {
+        context.out.say(line);
+    }
+    context
+        .out
+        .object("plan", json!({"project": typed, "why": lines}));
     Ok(Code::Done)
 }

@@ -5,12 +5,13 @@ use crate::cli::args::Scan;
 use crate::cli::exit::Code;
 use crate::cli::progress::Meter;
 use crate::cli::{Context, json as pieces};
+use crate::ops::changes::{Counts, Differing, changes};
 use crate::ops::gather::survey_of;
 use crate::ops::scan::{Options, Scanned, scan};
 use crate::report::words::scan_sentences;
 use crate::survey::Survey;
 use crate::trouble::Trouble;
-use crate::units::Bytes;
+use crate::units::{Amount, Bytes};
 use serde_json::{Value, json};
 
 pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
@@ -36,14 +37,49 @@ pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
         clean &= survey.counts.unreadable == 0;
         sources.push(source(one, &survey));
     }
+    let differing = changes(&desk, &scanned)?;
+    if let Some(differing) = &differing {
+        tell(context, differing);
+    }
     context
         .out
         .say("Next: `poolward survey` for the details, `poolward plan` for batches and schedule.");
     context.out.object(
         "scan",
-        json!({"sources": sources, "errors": errors, "changes": null}),
+        json!({"sources": sources, "errors": errors, "changes": differing.as_ref().map(changes_object)}),
     );
     Ok(Code::clean_if(clean))
+}
+
+fn tell(context: &Context, differing: &Differing) {
+    let words = |c: &Counts| {
+        format!(
+            "new {}, changed {}, gone {}, moved {}",
+            c.new, c.changed, c.gone, c.moved
+        )
+    };
+    context
+        .out
+        .say(&format!("Since the scan before: {}.", words(&differing.all)));
+    for (name, counts) in &differing.batches {
+        context.out.say(&format!("  Batch {name}: {}.", words(counts)));
+    }
+}
+
+fn changes_object(differing: &Differing) -> Value {
+    let amount = |a: Amount| json!({"files": a.files, "bytes": a.bytes.0});
+    let four = |c: &Counts| {
+        json!({"new": amount(c.new), "changed": amount(c.changed),
+               "gone": amount(c.gone), "moved": amount(c.moved)})
+    };
+    let mut object = four(&differing.all);
+    let named = |(name, counts): (&String, &Counts)| {
+        let mut one = four(counts);
+        one["name"] = json!(name);
+        one
+    };
+    object["batches"] = differing.batches.iter().map(named).collect();
+    object
 }
 
 fn source(one: &Scanned, survey: &Survey) -> Value {

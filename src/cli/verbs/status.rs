@@ -32,7 +32,7 @@ pub(super) fn run(args: &StatusArgs, context: &Context) -> Result<Code, Trouble>
         Vec::new()
     };
     let mut object = json!({
-        "batches": stand.model.batches.iter().map(|b| batch_object(b, zone)).collect::<Vec<_>>(),
+        "batches": stand.model.batches.iter().map(|b| batch_object(b, failed(&desk, b.name.as_str())?, zone)).collect::<Result<Vec<_>, Trouble>>()?,
         "totals": amounts(&stand.model.totals), "finish": pieces::times(&stand.forecast.finish, zone),
         "durability": stand.model.durability,
         "arrived": stand.arrived.iter().map(|(n, a)| json!({"name": n, "files": a.files, "bytes": a.bytes.0})).collect::<Vec<_>>(),
@@ -83,7 +83,7 @@ fn amounts(p: &Progress) -> Value {
            "bytes": {"total": p.planned.bytes.0, "copied": p.copied.bytes.0, "verified": p.verified.bytes.0, "released": p.released.bytes.0}})
 }
 
-fn batch_object(b: &BatchRow, zone: chrono_tz::Tz) -> Value {
+fn batch_object(b: &BatchRow, failed: usize, zone: chrono_tz::Tz) -> Result<Value, Trouble> {
     let mut object = json!({
         "name": b.name.as_str(), "dataset": b.dataset, "state": b.state.word(),
         "flags": b.flags.iter().map(|f| f.word()).collect::<Vec<_>>(),
@@ -93,9 +93,17 @@ fn batch_object(b: &BatchRow, zone: chrono_tz::Tz) -> Value {
     });
     let amounts = amounts(&b.progress);
     object["files"] = amounts["files"].clone();
-    object["files"]["failed"] = json!(u64::from(b.flags.contains(&Flag::Failed)));
+    object["files"]["failed"] = json!(failed);
     object["bytes"] = amounts["bytes"].clone();
-    object
+    Ok(object)
+}
+
+/// How many files of a batch could not be copied.
+fn failed(desk: &Desk<'_>, name: &str) -> Result<usize, Trouble> {
+    match desk.ledger.batch(name)? {
+        Some(row) => Ok(desk.ledger.failures(row.id)?.len()),
+        None => Ok(0),
+    }
 }
 
 /// What no batch takes, and what batches that have begun left behind.

@@ -1,0 +1,10 @@
+//! Behaviour of the real binary on real folders, from nothing to a released batch.
+
+#![allow(clippy::disallowed_methods, clippy::expect_used, clippy::unwrap_used)]
+
+mod bad_input;
+mod different;
+mod plans;
+mod real_tree;
+mod util;
+mod whole_move;
