@@ -295,12 +295,7 @@ fn write_sheet(
             .as_os_str()
             .as_bytes()
             .to_vec(),
-        projects: at_hand
-            .batch
-            .projects
-            .iter()
-            .map(|p| (p.key.name().into_bytes(), Amount::default()))
-            .collect(),
+        projects: projects(desk, at_hand)?,
         copied: at_hand.row.copied_at.map(|end| Period {
             start: at_hand.row.begun_at,
             end,
@@ -338,6 +333,21 @@ fn write_sheet(
         },
     )?;
     Ok(path)
+}
+
+/// Each project of the batch with what is recorded of it.
+fn projects(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Vec<(Vec<u8>, Amount)>, Trouble> {
+    let mut amounts = vec![Amount::default(); at_hand.batch.projects.len()];
+    desk.ledger
+        .each_record(at_hand.row.id, &at_hand.dataset.name, |record| {
+            let mut projects = at_hand.batch.projects.iter().zip(&mut amounts);
+            if let Some((_, amount)) = projects.find(|(p, _)| record.place.below(&p.place).is_some()) {
+                amount.add(Amount::one(record.source.size));
+            }
+            Ok(())
+        })?;
+    let names = at_hand.batch.projects.iter().map(|p| p.key.name().into_bytes());
+    Ok(names.zip(amounts).collect())
 }
 
 fn waiting_until(desk: &Desk<'_>, name: &str) -> Result<Option<crate::moment::Moment>, Trouble> {
