@@ -1,6 +1,8 @@
 //! The copy under faults and crashes: at every call to a file system something goes wrong once,
 //! for ever, or the machine dies, and afterwards the ledger must not say more than the disk.
 
+#![allow(clippy::disallowed_methods, reason = "tests ask the machine and its clock")]
+
 #[path = "support/memfs/mod.rs"]
 mod memfs;
 
@@ -14,3 +16,5 @@ mod large;
 mod loops;
 #[path = "crash/rig.rs"]
 mod rig;
+#[path = "crash/weaker.rs"]
+mod weaker;

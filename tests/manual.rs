@@ -6,6 +6,7 @@ use std::path::Path;
 #[test]
 fn the_generated_files_are_fresh() {
     let home = Path::new(env!("CARGO_MANIFEST_DIR")).join("man");
+    #[expect(clippy::disallowed_methods, reason = "new pages are asked for by hand")]
     let write = std::env::var_os("POOLWARD_WRITE_MAN").is_some();
     for (name, bytes) in poolward::cli::manual::files().unwrap() {
         let path = home.join(&name);

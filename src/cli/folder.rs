@@ -10,7 +10,7 @@ pub const SETTINGS: &str = "move.toml";
 /// The move folder that `start` is, or lies in. A folder is one only where `move.toml` is a file.
 ///
 /// # Errors
-/// `no-move-folder` where neither it nor a folder above it has one; `folder-unreadable` where
+/// `no-move` where neither it nor a folder above it has one; `folder-unreadable` where
 /// that cannot be told.
 pub fn find(start: &Path) -> Result<PathBuf, Trouble> {
     let whole = std::fs::canonicalize(start).map_err(|e| unreadable(start, &e))?;
@@ -24,7 +24,7 @@ pub fn find(start: &Path) -> Result<PathBuf, Trouble> {
         }
     }
     let text = format!("no {SETTINGS} in {} or a folder above it", whole.display());
-    Err(Trouble::usage("no-move-folder", text)
+    Err(Trouble::usage("no-move", text)
         .mend("Go to the move's folder, name it with --folder, or make one with `poolward begin`.")
         .at(whole.as_os_str().as_bytes()))
 }
@@ -77,7 +77,7 @@ mod tests {
         let scratch = tempfile::tempdir().unwrap();
         let empty = at(scratch.path(), "a/move.toml");
         let trouble = find(&empty).unwrap_err();
-        assert_eq!(trouble.code, "no-move-folder");
+        assert_eq!(trouble.code, "no-move");
         assert!(trouble.mend.unwrap().contains("poolward begin"));
         let trouble = find(&scratch.path().join("absent")).unwrap_err();
         assert_eq!(trouble.code, "folder-unreadable");

@@ -217,7 +217,7 @@ fn keep(run: &mut Run<'_>, group: &mut GroupResult, intent: i64, staged: Staged,
 }
 
 /// Symlinks are moved too, but do not count as files.
-pub(super) fn amount_of(record: &FileRecord) -> Amount {
+pub(crate) fn amount_of(record: &FileRecord) -> Amount {
     match record.kind {
         EntryKind::File => Amount::one(record.source.size),
         _ => Amount::default(),

@@ -6,7 +6,6 @@ use super::large::Large;
 use super::retry::trouble_of;
 use super::worker::{Bench, Counters, Job, Made, Report};
 use super::{Ends, GROUP_BYTES, GROUP_FILES, Item, LARGE_FROM, Outcome, Progress, Task, recover, small};
-use crate::digest::BLOCK;
 use crate::entry::EntryKind;
 use crate::ledger::{FileRecord, Intent, Ledger};
 use crate::names::RelPath;
@@ -19,15 +18,12 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
-/// Blocks between two checkpoints of one file.
-const CHECKPOINT_BLOCKS: u64 = GROUP_BYTES / BLOCK;
-
 /// One copy of one batch under way.
 pub(super) struct Run<'a> {
     pub ends: Ends<'a>,
     pub task: &'a Task,
     /// Large files that an earlier run began, by place.
-    resumable: HashMap<RelPath, Intent>,
+    pub resumable: HashMap<RelPath, Intent>,
     /// What an earlier run had placed and was recorded at the start of this one.
     recovered: HashMap<RelPath, FileRecord>,
     /// Names that may not be given again.
@@ -35,7 +31,7 @@ pub(super) struct Run<'a> {
     /// Intents whose staged file was removed, to be settled with the next group.
     pub dropped: Vec<i64>,
     pub outcome: Outcome,
-    pending: Option<Written>,
+    pub pending: Option<Written>,
     /// Further names of files with several, made once the first is published.
     pub deferred: Vec<Item>,
     seen: HashSet<u64>,
@@ -45,21 +41,21 @@ pub(super) struct Run<'a> {
 }
 
 /// The owner's side of the workers.
-struct Crew<'a, 'p> {
+pub(super) struct Crew<'a, 'p> {
     jobs: Sender<Job>,
     reports: Receiver<Report>,
-    bench: Bench<'a>,
+    pub bench: Bench<'a>,
     counters: Arc<Counters>,
     progress: &'p dyn Fn(Progress),
 }
 
 impl Crew<'_, '_> {
-    fn send(&self, job: Job) {
+    pub(super) fn send(&self, job: Job) {
         // Workers live as long as the scope; a send cannot fail before it ends.
         let _ = self.jobs.send(job);
     }
 
-    fn next(&self) -> Option<Report> {
+    pub(super) fn next(&self) -> Option<Report> {
         loop {
             let report = self.reports.recv_timeout(Duration::from_millis(200));
             let load = |counter: &std::sync::atomic::AtomicU64| counter.load(Ordering::Relaxed);
@@ -190,7 +186,7 @@ impl<'a> Run<'a> {
             };
             // Whoever listed the items may have done so before these were recorded.
             if let Some(record) = self.recovered.get(&item.place) {
-                if record.source == item.entry.identity() {
+                if self.task.same_source(&record.source, &item.entry.identity()) {
                     continue;
                 }
                 item.recorded = Some(record.clone());
@@ -246,7 +242,7 @@ impl<'a> Run<'a> {
         .mend("Make room there or lower `reserve` in move.toml, then run `copy` again; what was placed stays placed."))
     }
 
-    fn staged_name(&mut self) -> Vec<u8> {
+    pub(super) fn staged_name(&mut self) -> Vec<u8> {
         // Two runs can begin in one second, and clocks can be set back.
         loop {
             self.sequence += 1;
@@ -366,147 +362,11 @@ impl<'a> Run<'a> {
         Ok(())
     }
 
-    /// A file larger than a group: a checkpoint after every gibibyte.
-    fn huge(&mut self, crew: &mut Crew<'a, '_>, ledger: &mut Ledger, item: &Item) -> Result<(), Trouble> {
-        let resume = self.resume_of(&mut crew.bench, item);
-        let resumed = resume.clone();
-        let intent = match resume {
-            Some(intent) => intent,
-            None => {
-                let staged = self.staged_name();
-                let replaces = item.recorded.is_some();
-                let mut one = [Intent::new(
-                    item.place.clone(),
-                    staged,
-                    replaces,
-                    item.entry.identity(),
-                )];
-                ledger.intend(self.task.batch, &self.task.dataset, &mut one)?;
-                let [one] = one;
-                one
-            }
-        };
-        let id = intent.id;
-        let mut written = Written::new(vec![intent]);
-        let opened = open_large(
-            &mut crew.bench,
-            item,
-            &written.intents[0].staged,
-            resumed.as_ref(),
-        );
-        let large = match opened {
-            Ok(Opened::Large(large)) => Arc::new(*large),
-            Ok(Opened::AtPlace(found)) => {
-                small::discard(&mut crew.bench, item, &written.intents[0].staged);
-                written.at_place(0, *found, item.entry.links);
-                self.pending = Some(written);
-                return self.commit_pending(&mut crew.bench, ledger);
-            }
-            Err(fault) => return self.give_up(crew, ledger, written, item, fault),
-        };
-        let values = resumed.map(|intent| intent.values).unwrap_or_default();
-        let resumed = Bytes(values.len() as u64 * BLOCK).min(large.size());
-        let mut next = values.len() as u64;
-        while next < large.blocks() {
-            let end = (next + CHECKPOINT_BLOCKS).min(large.blocks());
-            let result = self.round(crew, &large, next..end);
-            let done = large.done();
-            // A sync that fails leaves no second chance: the file is not what was written.
-            let synced = if done.is_empty() { Ok(()) } else { large.sync() };
-            if synced.is_ok() && !done.is_empty() {
-                ledger.note_progress(id, Bytes(done.len() as u64 * BLOCK).min(large.size()), &done)?;
-            }
-            if let Err(fault) = result.and(synced) {
-                return self.give_up(crew, ledger, written, item, fault);
-            }
-            next = end;
-        }
-        match large.finish(&crew.bench) {
-            Ok(staged) => {
-                self.outcome.resumed = self.outcome.resumed.plus(resumed);
-                written.staged(0, staged);
-                self.pending = Some(written);
-                self.commit_pending(&mut crew.bench, ledger)
-            }
-            Err(fault) => self.give_up(crew, ledger, written, item, fault),
-        }
-    }
-
-    fn round(
-        &self,
-        crew: &Crew<'a, '_>,
-        large: &Arc<Large>,
-        blocks: std::ops::Range<u64>,
-    ) -> Result<(), Fault> {
-        let mut waiting = 0;
-        for index in blocks {
-            crew.send(Job::Block {
-                at: 0,
-                large: Arc::clone(large),
-                index,
-            });
-            waiting += 1;
-        }
-        let mut first = None;
-        while waiting > 0 {
-            waiting -= 1;
-            if let Some(Report::Block {
-                result: Err(fault), ..
-            }) = crew.next()
-            {
-                first.get_or_insert(fault);
-            }
-        }
-        first.map_or(Ok(()), Err)
-    }
-
-    /// An interruption leaves a large file and its intent for the next run; a failure of the file
-    /// itself does not.
-    fn give_up(
+    pub(super) fn commit_pending(
         &mut self,
-        crew: &mut Crew<'a, '_>,
+        bench: &mut Bench<'_>,
         ledger: &mut Ledger,
-        mut written: Written,
-        item: &Item,
-        fault: Fault,
     ) -> Result<(), Trouble> {
-        let stops = fault.course() == Course::StopAll;
-        if !stops {
-            small::discard(&mut crew.bench, item, &written.intents[0].staged.clone());
-        }
-        written.failed(0, item, fault.clone());
-        self.pending = Some(written);
-        self.commit_pending(&mut crew.bench, ledger)?;
-        if stops { Err(trouble_of(&fault)) } else { Ok(()) }
-    }
-
-    /// What an earlier run left of this file, if the source is still the same.
-    fn resume_of(&mut self, bench: &mut Bench<'_>, item: &Item) -> Option<Intent> {
-        let intent = self.resumable.remove(&item.place)?;
-        let (above, _) = item.place.split()?;
-        let staged = bench
-            .to
-            .get(&above)
-            .and_then(|folder| folder.stat(&intent.staged));
-        let (above_from, name) = item.from.split()?;
-        let source = bench.from.get(&above_from).and_then(|folder| folder.stat(name));
-        let same = source.is_ok_and(|now| now.identity() == intent.source);
-        let whole = staged.is_ok_and(|facts| facts.size >= intent.done);
-        if same && whole && intent.values.len() > 1 {
-            return Some(intent);
-        }
-        small::discard(bench, item, &intent.staged);
-        let staged = bench
-            .to
-            .get(&above)
-            .and_then(|folder| folder.stat(&intent.staged));
-        if staged.is_err_and(|fault| fault.kind == FaultKind::NotFound) {
-            self.dropped.push(intent.id);
-        }
-        None
-    }
-
-    fn commit_pending(&mut self, bench: &mut Bench<'_>, ledger: &mut Ledger) -> Result<(), Trouble> {
         match self.pending.take() {
             Some(written) => commit::commit(self, bench, ledger, written),
             None => Ok(()),
@@ -523,12 +383,12 @@ impl<'a> Run<'a> {
     }
 }
 
-enum Opened {
+pub(super) enum Opened {
     Large(Box<Large>),
     AtPlace(Box<existing::Adopted>),
 }
 
-fn open_large(
+pub(super) fn open_large(
     bench: &mut Bench<'_>,
     item: &Item,
     staged: &[u8],

@@ -6,7 +6,7 @@
 
 use super::small::{finish_file, split, write_piece};
 use super::worker::{Bench, Staged};
-use super::{Item, interrupted};
+use super::{Item, Task, interrupted};
 use crate::digest::{BLOCK, BlockValue, root_of};
 use crate::entry::Entry;
 use crate::ledger::{FileRecord, Intent};
@@ -58,7 +58,7 @@ impl Large {
                 }
                 target
             }
-            Some(intent) => go_on(&*folder, name, &before, intent)?,
+            Some(intent) => go_on(bench.task, &*folder, name, &before, intent)?,
         };
         let resume = resume.map_or(&[][..], |intent| &intent.values);
         let blocks = usize::try_from(before.size.0.div_ceil(BLOCK)).unwrap_or(usize::MAX);
@@ -166,12 +166,13 @@ impl Large {
 /// Opens a staged file again, cut back to what is durable: what lies after it is from before a
 /// crash, and zeros of a sparse file would not be written over it.
 fn go_on(
+    task: &Task,
     folder: &dyn Folder,
     name: &[u8],
     before: &Entry,
     intent: &Intent,
 ) -> Result<Box<dyn FileOut>, Fault> {
-    if before.identity() != intent.source {
+    if !task.same_source(&before.identity(), &intent.source) {
         return Err(Fault::ours(
             "copy",
             name,

@@ -19,6 +19,7 @@ mod commit;
 mod existing;
 mod folders;
 mod group;
+mod huge;
 mod large;
 mod links;
 mod recover;
@@ -26,7 +27,7 @@ mod retry;
 mod small;
 mod worker;
 
-use crate::entry::Entry;
+use crate::entry::{Entry, Identity};
 use crate::ledger::{FileRecord, Ledger};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
@@ -34,6 +35,7 @@ use crate::units::{Amount, Bytes};
 use crate::world::{Clock, Fault, FaultKind, Fs, Stop};
 use std::collections::BTreeMap;
 
+pub(crate) use commit::amount_of;
 pub(crate) use folders::OpenFolders;
 pub use folders::{FolderItem, dress_folders};
 pub use retry::trouble_of;
@@ -81,6 +83,15 @@ pub struct Task {
     pub reserve: Bytes,
     /// Whether nothing is written: what lies at its place is taken over, the rest is a failure.
     pub only_adopt: bool,
+}
+
+impl Task {
+    /// Whether a source file is in the same state, seen in two runs: an inode number that does not
+    /// outlive the mount says nothing.
+    pub(crate) fn same_source(&self, one: &Identity, other: &Identity) -> bool {
+        let facts = |id: &Identity| (id.size, id.mtime, id.ctime);
+        facts(one) == facts(other) && (!self.inodes_hold || one.inode == other.inode)
+    }
 }
 
 /// One file or symlink to be copied.

@@ -135,3 +135,21 @@ pub fn membership(settings: &Settings, source: &SourceSettings, index: &Index) -
         index.header().started(),
     )
 }
+
+/// How much the archive grows a year, all sources together.
+pub fn growth(
+    all: &[Surveyed],
+    now: crate::moment::Moment,
+    zone: chrono_tz::Tz,
+) -> Option<crate::survey::Growth> {
+    use crate::moment::Year;
+    use crate::units::Bytes;
+    let mut years: std::collections::BTreeMap<Year, Bytes> = std::collections::BTreeMap::new();
+    for total in all.iter().flat_map(|one| one.survey.years()) {
+        if let Some(year) = total.year {
+            let sum = years.entry(year).or_default();
+            *sum = sum.plus(total.amount.bytes);
+        }
+    }
+    crate::survey::growth(years, now.year(zone)?).growth
+}

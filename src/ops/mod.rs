@@ -13,6 +13,7 @@ pub mod hold;
 pub mod items;
 pub mod manifest;
 pub mod plan;
+pub mod pool;
 pub mod release;
 pub mod report;
 pub mod restored;

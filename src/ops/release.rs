@@ -335,19 +335,32 @@ fn write_sheet(
     Ok(path)
 }
 
-/// Each project of the batch with what is recorded of it.
+/// The projects of a batch by name, with what is recorded of each.
 fn projects(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Vec<(Vec<u8>, Amount)>, Trouble> {
-    let mut amounts = vec![Amount::default(); at_hand.batch.projects.len()];
+    let mut amounts: BTreeMap<RelPath, Amount> = at_hand
+        .batch
+        .projects
+        .iter()
+        .map(|p| (p.place.clone(), Amount::default()))
+        .collect();
+    let depths: BTreeSet<usize> = amounts.keys().map(RelPath::depth).collect();
     desk.ledger
         .each_record(at_hand.row.id, &at_hand.dataset.name, |record| {
-            let mut projects = at_hand.batch.projects.iter().zip(&mut amounts);
-            if let Some((_, amount)) = projects.find(|(p, _)| record.place.below(&p.place).is_some()) {
-                amount.add(Amount::one(record.source.size));
+            for depth in &depths {
+                let above = record.place.prefix(*depth);
+                if let Some(amount) = above.and_then(|above| amounts.get_mut(&above)) {
+                    amount.add(crate::copy::amount_of(&record));
+                }
             }
             Ok(())
         })?;
-    let names = at_hand.batch.projects.iter().map(|p| p.key.name().into_bytes());
-    Ok(names.zip(amounts).collect())
+    let of = |p: &crate::plan::Placed| amounts.get(&p.place).copied().unwrap_or_default();
+    Ok(at_hand
+        .batch
+        .projects
+        .iter()
+        .map(|p| (p.key.name().into_bytes(), of(p)))
+        .collect())
 }
 
 fn waiting_until(desk: &Desk<'_>, name: &str) -> Result<Option<crate::moment::Moment>, Trouble> {

@@ -1,11 +1,10 @@
-//! Single situations: leftovers named in `src/copy/mod.rs`, sources that change, edited targets,
-//! and file systems that promise less.
+//! Single situations: leftovers named in `src/copy/mod.rs`, sources that change, edited targets.
 
-use super::memfs::{Content, Plan, Publish, Unsynced, path};
+use super::memfs::{Content, Plan, Unsynced, path};
 use super::rig::{BATCH, CONFLICTS, DATASET, Rig, mixed};
 use poolward::ledger::Proof;
 use poolward::units::Bytes;
-use poolward::world::{Durability, FaultKind};
+use poolward::world::FaultKind;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
@@ -224,66 +223,11 @@ fn a_target_edited_at_the_last_moment_is_kept() {
 }
 
 #[test]
-fn a_changed_source_replaces_what_we_placed_at_any_crash() {
-    for at in 1.. {
-        for how in [Unsynced::Kept, Unsynced::Lost, Unsynced::Garbled(at)] {
-            let mut rig = one_file(b"words");
-            rig.eager = at % 2 == 0;
-            finishes(&rig, &[]);
-            rig.source.edit(&path("p/one"), 0, b"different words");
-            let _ = rig.run(Plan::Crash { at });
-            let through = !rig.control.crashed();
-            rig.reboot(how);
-            // At its place lies the old state or the new one, never anything else.
-            let size = rig.target.entry(&path("p/one")).map(|entry| entry.size.0);
-            assert!(size == Some(5) || size == Some(15), "{at} {how:?}: {size:?}");
-            rig.truth = Arc::new(rig.source.files());
-            finishes(&rig, &[]);
-            if through {
-                return;
-            }
-        }
-    }
-}
-
-#[test]
 fn a_file_found_at_its_place_is_durable_before_it_is_recorded() {
     let rig = one_file(b"words");
     // Written by another program a moment ago and nowhere near the disk yet.
     rig.target.put_file(&path("p/one"), Content::bytes(b"words"));
     finishes(&rig, &[]);
-}
-
-#[test]
-fn publishing_by_link_and_unlink_leaves_nothing_at_any_crash() {
-    weaker_at_any_crash(Durability::Local, Publish::LinkThenUnlink);
-}
-
-#[test]
-fn file_by_file_durability_holds_at_any_crash() {
-    weaker_at_any_crash(Durability::Unproven, Publish::Rename);
-}
-
-fn weaker_at_any_crash(durability: Durability, publish: Publish) {
-    for at in 1.. {
-        let mut through = true;
-        for how in [Unsynced::Lost, Unsynced::Kept, Unsynced::Garbled(at)] {
-            let mut rig = mixed();
-            rig.target
-                .become_like(|nature| (nature.durability, nature.publish) = (durability, publish));
-            let _ = rig.run(Plan::Crash { at });
-            through &= !rig.control.crashed();
-            rig.reboot(how);
-            let wrong = rig.violations(&rig.target);
-            assert!(wrong.is_empty(), "{at} {how:?}: {wrong:#?}");
-            rig.run(Plan::Nothing).expect("a run without faults");
-            let wrong = rig.unfinished(&CONFLICTS);
-            assert!(wrong.is_empty(), "{at} {how:?}, after the next run: {wrong:#?}");
-        }
-        if through {
-            return;
-        }
-    }
 }
 
 #[test]

@@ -53,6 +53,21 @@ fn a_crash_after_a_checkpoint_reads_nothing_before_it_again() {
 }
 
 #[test]
+fn new_inode_numbers_of_a_source_without_lasting_ones_cost_no_checkpoint() {
+    let mut rig = of(Content::pattern(4, GIB + 3 * BLOCK), |_| {});
+    rig.task.inodes_hold = false;
+    rig.control.hook(|_, call| {
+        let after = call.end == "source" && call.doing == "read" && call.at >= GIB + 2 * BLOCK;
+        after.then_some(FaultKind::Crash)
+    });
+    assert!(rig.run(Plan::Nothing).is_err());
+    rig.control.unhook();
+    rig.reboot(Unsynced::Lost);
+    rig.source.renumber();
+    assert_eq!(finishes(&rig).resumed, Bytes(GIB));
+}
+
+#[test]
 fn a_huge_file_complete_but_unpublished_is_not_read_again() {
     for how in [Unsynced::Lost, Unsynced::Kept] {
         let read_only = |rig: &Rig| rig.source.alter(&path("p/film"), |meta| meta.mode = 0o444);

@@ -32,22 +32,22 @@ const EXCEPTIONS: &[Exception] = &[
         reason: "operations still hold steps that belong on lower floors; each is to come down to the limit",
     },
     Exception {
+        rule: "verb-lines",
+        path: "src/cli/verbs/",
+        about: "",
+        reason: "verbs still hold the words they print; each is to come down to the limit",
+    },
+    Exception {
+        rule: "function-lines",
+        path: "src/cli/verbs/demo.rs",
+        about: "`run`",
+        reason: "one step of the demo after the other, with what it says between; to be cut by step",
+    },
+    Exception {
         rule: "function-lines",
         path: "src/ops/release.rs",
         about: "`write_sheet`",
         reason: "gathers what the sheet says, field by field; to be cut with the rest of the operations",
-    },
-    Exception {
-        rule: "file-lines",
-        path: "src/copy/group.rs",
-        about: "",
-        reason: "the numbered steps of one durable group, twelve lines over; split its tests or its helpers off",
-    },
-    Exception {
-        rule: "function-lines",
-        path: "src/cli/policy/meaning.rs",
-        about: "`settings`",
-        reason: "one field of move.toml after the other, no branching; to be cut by section of the file",
     },
 ];
 

@@ -9,6 +9,10 @@ use crate::world::{Stop, SystemClock};
 use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
+#[expect(
+    clippy::disallowed_methods,
+    reason = "the demo lies where other short-lived things lie"
+)]
 pub(super) fn run(args: &Demo, context: &Context) -> Result<Code, Trouble> {
     let home = args
         .dir
@@ -198,6 +202,10 @@ fn first_batch(context: &Context) -> Result<String, Trouble> {
 }
 
 /// Stands for a file brought back from the second copy.
+#[expect(
+    clippy::disallowed_methods,
+    reason = "stands for a restore from a second copy, which is none of ours"
+)]
 fn restore_one(places: &Places, to: &Path) -> Result<(), Trouble> {
     let from = places.pool.join("2016/2016-03-14 Harbour Lights/sound/atmo.wav");
     let copied =

@@ -34,7 +34,7 @@ pub(super) fn run(args: &SurveyArgs, context: &Context) -> Result<Code, Trouble>
         }
     }
     let zone = desk.settings.windows.zone;
-    context.out.object("survey", object(&all, zone));
+    context.out.object("survey", object(&all, desk.now(), zone));
     Ok(Code::clean_if(questions == 0 && !blocked))
 }
 
@@ -95,7 +95,8 @@ fn tell(context: &Context, one: &Surveyed, hazards: bool) {
     }
 }
 
-fn object(all: &[Surveyed], zone: chrono_tz::Tz) -> Value {
+fn object(all: &[Surveyed], now: crate::moment::Moment, zone: chrono_tz::Tz) -> Value {
+    let grown = crate::ops::gather::growth(all, now, zone);
     let each =
         |f: &dyn Fn(&Survey) -> Vec<Value>| all.iter().flat_map(|one| f(&one.survey)).collect::<Vec<_>>();
     let years = each(&|s| {
@@ -133,30 +134,8 @@ fn object(all: &[Surveyed], zone: chrono_tz::Tz) -> Value {
     });
     let projects = each(&|s| s.projects.iter().map(|p| project(p, zone)).collect());
     json!({"years": years, "kinds": kinds, "projects": projects, "sizes": sizes, "hazards": hazards,
-           "questions": questions, "twins": null, "growth_bytes_per_year": growth(all)})
-}
-
-fn growth(all: &[Surveyed]) -> Value {
-    let years: Vec<(crate::moment::Year, crate::units::Bytes)> = all
-        .iter()
-        .flat_map(|one| one.survey.years())
-        .filter_map(|y| Some((y.year?, y.amount.bytes)))
-        .collect();
-    let mut merged: std::collections::BTreeMap<crate::moment::Year, crate::units::Bytes> =
-        std::collections::BTreeMap::new();
-    for (year, bytes) in years {
-        let sum = merged.entry(year).or_default();
-        *sum = sum.plus(bytes);
-    }
-    let merged: Vec<_> = merged.into_iter().collect();
-    let current = all
-        .first()
-        .and_then(|one| one.index.header().started().year(chrono_tz::UTC));
-    let grown = current.and_then(|current| crate::survey::growth(merged.clone(), current).growth);
-    grown.map_or(
-        Value::Null,
-        |g| json!({"low": g.low.0, "likely": g.likely.0, "high": g.high.0}),
-    )
+           "questions": questions, "twins": null,
+           "growth_bytes_per_year": grown.map_or(Value::Null, |g| json!({"low": g.low.0, "likely": g.likely.0, "high": g.high.0}))})
 }
 
 fn project(p: &ProjectSummary, zone: chrono_tz::Tz) -> Value {

@@ -88,11 +88,9 @@ fn tell(context: &Context, verified: &Verified) {
             .iter()
             .map(|(a, b)| format!("bytes {a} to {b}"))
             .collect();
-        context.out.say(
-            &format!("  {}: {} {}", one.place, one.kind, ranges.join(", "))
-                .trim_end()
-                .to_string(),
-        );
+        context
+            .out
+            .say(format!("  {}: {} {}", one.place, one.kind, ranges.join(", ")).trim_end());
     }
     if !verified.differences.is_empty() {
         context.out.say(&format!(

@@ -117,6 +117,12 @@ impl MemFs {
         self.state().give_up();
     }
 
+    /// Other inode numbers, as after a network mount was made anew.
+    pub fn renumber(&self) {
+        let mut state = self.state();
+        state.nodes.values_mut().for_each(|node| node.inode += 1 << 20);
+    }
+
     /// All that lies there is durable.
     pub fn settle(&self) {
         self.state().settle();

@@ -1,0 +1,150 @@
+# Print an optspec for argparse to handle cmd's options that are independent of any subcommand.
+function __fish_poolward_global_optspecs
+    string join \n folder= json quiet h/help V/version
+end
+
+function __fish_poolward_needs_command
+    # Figure out if the current invocation already has a command.
+    set -l cmd (commandline -opc)
+    set -e cmd[1]
+    argparse -s (__fish_poolward_global_optspecs) -- $cmd 2>/dev/null
+    or return
+    if set -q argv[1]
+        # Also print the command, so this can be used to figure out what it is.
+        echo $argv[1]
+        return 1
+    end
+    return 0
+end
+
+function __fish_poolward_using_subcommand
+    set -l cmd (__fish_poolward_needs_command)
+    test -z "$cmd"
+    and return 1
+    contains -- $cmd[1] $argv
+end
+
+complete -c poolward -n "__fish_poolward_needs_command" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
+complete -c poolward -n "__fish_poolward_needs_command" -l json -d 'Print exactly one JSON object'
+complete -c poolward -n "__fish_poolward_needs_command" -l quiet -d 'Print nothing but errors and what was asked for'
+complete -c poolward -n "__fish_poolward_needs_command" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_needs_command" -s V -l version -d 'Print version'
+complete -c poolward -n "__fish_poolward_needs_command" -f -a "begin" -d 'Make a move folder with a commented move.toml'
+complete -c poolward -n "__fish_poolward_needs_command" -f -a "scan" -d 'Index the sources and say what is there'
+complete -c poolward -n "__fish_poolward_needs_command" -f -a "survey" -d 'Years, kinds, projects, sizes and hazards of the last scan'
+complete -c poolward -n "__fish_poolward_needs_command" -f -a "pool" -d 'Compare pool layouts and say what fits and when it fills'
+complete -c poolward -n "__fish_poolward_needs_command" -f -a "plan" -d 'Datasets, batches, order and schedule'
+complete -c poolward -n "__fish_poolward_needs_command" -f -a "forecast" -d 'The same plan under other conditions, side by side'
+complete -c poolward -n "__fish_poolward_needs_command" -f -a "copy" -d 'Copy batches, go on with them, repair them'
+complete -c poolward -n "__fish_poolward_needs_command" -f -a "verify" -d 'Read the destination back from disk and compare'
+complete -c poolward -n "__fish_poolward_needs_command" -f -a "hold" -d 'Pause batches and let them go on'
+complete -c poolward -n "__fish_poolward_needs_command" -f -a "status" -d 'Where the move stands and when it will be done'
+complete -c poolward -n "__fish_poolward_needs_command" -f -a "release" -d 'Check whether the source of a batch may be deleted, and write the sheet'
+complete -c poolward -n "__fish_poolward_needs_command" -f -a "report" -d 'Write the page, the calendar, the tables and the manifests'
+complete -c poolward -n "__fish_poolward_needs_command" -f -a "adopt" -d 'Take over files that were copied by other means'
+complete -c poolward -n "__fish_poolward_needs_command" -f -a "demo" -d 'Build a small invented archive and take it through the whole move'
+complete -c poolward -n "__fish_poolward_needs_command" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
+complete -c poolward -n "__fish_poolward_using_subcommand begin" -l from -d 'A folder to move from; may be given several times' -r -F
+complete -c poolward -n "__fish_poolward_using_subcommand begin" -l to -d 'The folder to move to; it may not exist yet if its parent does' -r -F
+complete -c poolward -n "__fish_poolward_using_subcommand begin" -l link -d 'Speed of the link between the ends' -r
+complete -c poolward -n "__fish_poolward_using_subcommand begin" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
+complete -c poolward -n "__fish_poolward_using_subcommand begin" -l allow-root-disk -d 'Accept a destination on the disk the system runs from'
+complete -c poolward -n "__fish_poolward_using_subcommand begin" -l recover -d 'Take back the copy of the ledger kept at the destination'
+complete -c poolward -n "__fish_poolward_using_subcommand begin" -l json -d 'Print exactly one JSON object'
+complete -c poolward -n "__fish_poolward_using_subcommand begin" -l quiet -d 'Print nothing but errors and what was asked for'
+complete -c poolward -n "__fish_poolward_using_subcommand begin" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_using_subcommand scan" -l threads -d 'Threads; by default by the kind of the mount' -r
+complete -c poolward -n "__fish_poolward_using_subcommand scan" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
+complete -c poolward -n "__fish_poolward_using_subcommand scan" -l gentle -d 'One entry at a time, for spinning disks'
+complete -c poolward -n "__fish_poolward_using_subcommand scan" -l json -d 'Print exactly one JSON object'
+complete -c poolward -n "__fish_poolward_using_subcommand scan" -l quiet -d 'Print nothing but errors and what was asked for'
+complete -c poolward -n "__fish_poolward_using_subcommand scan" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_using_subcommand survey" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
+complete -c poolward -n "__fish_poolward_using_subcommand survey" -l questions -d 'Print only the questions, as lines to paste into move.toml'
+complete -c poolward -n "__fish_poolward_using_subcommand survey" -l hazards -d 'Print every hazard with its examples'
+complete -c poolward -n "__fish_poolward_using_subcommand survey" -l json -d 'Print exactly one JSON object'
+complete -c poolward -n "__fish_poolward_using_subcommand survey" -l quiet -d 'Print nothing but errors and what was asked for'
+complete -c poolward -n "__fish_poolward_using_subcommand survey" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_using_subcommand pool" -l disks -d 'Disks at hand' -r
+complete -c poolward -n "__fish_poolward_using_subcommand pool" -l disk-size -d 'Size of one disk' -r
+complete -c poolward -n "__fish_poolward_using_subcommand pool" -l layout -d 'A layout: vdevs x width level, spares behind a plus' -r
+complete -c poolward -n "__fish_poolward_using_subcommand pool" -l ashift -d 'Sector size as a power of two' -r
+complete -c poolward -n "__fish_poolward_using_subcommand pool" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
+complete -c poolward -n "__fish_poolward_using_subcommand pool" -l json -d 'Print exactly one JSON object'
+complete -c poolward -n "__fish_poolward_using_subcommand pool" -l quiet -d 'Print nothing but errors and what was asked for'
+complete -c poolward -n "__fish_poolward_using_subcommand pool" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_using_subcommand plan" -l why -d 'Explain where one project went' -r
+complete -c poolward -n "__fish_poolward_using_subcommand plan" -l set -d 'Write a tag for one project into move.toml, then plan' -r
+complete -c poolward -n "__fish_poolward_using_subcommand plan" -l files -d 'Print one batch\'s files, each ended by a NUL' -r
+complete -c poolward -n "__fish_poolward_using_subcommand plan" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
+complete -c poolward -n "__fish_poolward_using_subcommand plan" -l accept -d 'Write a plan that differs although something has begun'
+complete -c poolward -n "__fish_poolward_using_subcommand plan" -l datasets -d 'Print the commands that create the datasets'
+complete -c poolward -n "__fish_poolward_using_subcommand plan" -l json -d 'Print exactly one JSON object'
+complete -c poolward -n "__fish_poolward_using_subcommand plan" -l quiet -d 'Print nothing but errors and what was asked for'
+complete -c poolward -n "__fish_poolward_using_subcommand plan" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_using_subcommand forecast" -l link -d 'Another link speed; may be given several times' -r
+complete -c poolward -n "__fish_poolward_using_subcommand forecast" -l windows -d 'Other hours, like \'mon-fri 19:00-07:00; sat,sun 00:00-24:00\' or \'always\'' -r
+complete -c poolward -n "__fish_poolward_using_subcommand forecast" -l runs-on -d 'Another place to run: pool, source or between' -r
+complete -c poolward -n "__fish_poolward_using_subcommand forecast" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
+complete -c poolward -n "__fish_poolward_using_subcommand forecast" -l json -d 'Print exactly one JSON object'
+complete -c poolward -n "__fish_poolward_using_subcommand forecast" -l quiet -d 'Print nothing but errors and what was asked for'
+complete -c poolward -n "__fish_poolward_using_subcommand forecast" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_using_subcommand copy" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
+complete -c poolward -n "__fish_poolward_using_subcommand copy" -l all -d 'All batches that are not copied yet'
+complete -c poolward -n "__fish_poolward_using_subcommand copy" -l json -d 'Print exactly one JSON object'
+complete -c poolward -n "__fish_poolward_using_subcommand copy" -l quiet -d 'Print nothing but errors and what was asked for'
+complete -c poolward -n "__fish_poolward_using_subcommand copy" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_using_subcommand verify" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
+complete -c poolward -n "__fish_poolward_using_subcommand verify" -l all -d 'All batches that are copied'
+complete -c poolward -n "__fish_poolward_using_subcommand verify" -l again -d 'Read again what was verified before'
+complete -c poolward -n "__fish_poolward_using_subcommand verify" -l json -d 'Print exactly one JSON object'
+complete -c poolward -n "__fish_poolward_using_subcommand verify" -l quiet -d 'Print nothing but errors and what was asked for'
+complete -c poolward -n "__fish_poolward_using_subcommand verify" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_using_subcommand hold" -l until -d 'Until a time, like 2027-02-03T07:00:00+01:00' -r
+complete -c poolward -n "__fish_poolward_using_subcommand hold" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
+complete -c poolward -n "__fish_poolward_using_subcommand hold" -l everything -d 'Everything'
+complete -c poolward -n "__fish_poolward_using_subcommand hold" -l off -d 'Let it go on'
+complete -c poolward -n "__fish_poolward_using_subcommand hold" -l json -d 'Print exactly one JSON object'
+complete -c poolward -n "__fish_poolward_using_subcommand hold" -l quiet -d 'Print nothing but errors and what was asked for'
+complete -c poolward -n "__fish_poolward_using_subcommand hold" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_using_subcommand status" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
+complete -c poolward -n "__fish_poolward_using_subcommand status" -l left-behind -d 'List what was not moved, with its code'
+complete -c poolward -n "__fish_poolward_using_subcommand status" -l json -d 'Print exactly one JSON object'
+complete -c poolward -n "__fish_poolward_using_subcommand status" -l quiet -d 'Print nothing but errors and what was asked for'
+complete -c poolward -n "__fish_poolward_using_subcommand status" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_using_subcommand release" -l accept -d 'Accept what was left behind under a code' -r
+complete -c poolward -n "__fish_poolward_using_subcommand release" -l restored -d 'Record a restore test: files brought back to this path' -r -F
+complete -c poolward -n "__fish_poolward_using_subcommand release" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
+complete -c poolward -n "__fish_poolward_using_subcommand release" -l remove -d 'Remove the source\'s files (not in this version)'
+complete -c poolward -n "__fish_poolward_using_subcommand release" -l undo -d 'Bring removed files back (not in this version)'
+complete -c poolward -n "__fish_poolward_using_subcommand release" -l json -d 'Print exactly one JSON object'
+complete -c poolward -n "__fish_poolward_using_subcommand release" -l quiet -d 'Print nothing but errors and what was asked for'
+complete -c poolward -n "__fish_poolward_using_subcommand release" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_using_subcommand report" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
+complete -c poolward -n "__fish_poolward_using_subcommand report" -l json -d 'Print exactly one JSON object'
+complete -c poolward -n "__fish_poolward_using_subcommand report" -l quiet -d 'Print nothing but errors and what was asked for'
+complete -c poolward -n "__fish_poolward_using_subcommand report" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_using_subcommand adopt" -l at -d 'The folder that holds the batch\'s projects, where it is not the planned one' -r -F
+complete -c poolward -n "__fish_poolward_using_subcommand adopt" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
+complete -c poolward -n "__fish_poolward_using_subcommand adopt" -l json -d 'Print exactly one JSON object'
+complete -c poolward -n "__fish_poolward_using_subcommand adopt" -l quiet -d 'Print nothing but errors and what was asked for'
+complete -c poolward -n "__fish_poolward_using_subcommand adopt" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_using_subcommand demo" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
+complete -c poolward -n "__fish_poolward_using_subcommand demo" -l json -d 'Print exactly one JSON object'
+complete -c poolward -n "__fish_poolward_using_subcommand demo" -l quiet -d 'Print nothing but errors and what was asked for'
+complete -c poolward -n "__fish_poolward_using_subcommand demo" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_using_subcommand help; and not __fish_seen_subcommand_from begin scan survey pool plan forecast copy verify hold status release report adopt demo help" -f -a "begin" -d 'Make a move folder with a commented move.toml'
+complete -c poolward -n "__fish_poolward_using_subcommand help; and not __fish_seen_subcommand_from begin scan survey pool plan forecast copy verify hold status release report adopt demo help" -f -a "scan" -d 'Index the sources and say what is there'
+complete -c poolward -n "__fish_poolward_using_subcommand help; and not __fish_seen_subcommand_from begin scan survey pool plan forecast copy verify hold status release report adopt demo help" -f -a "survey" -d 'Years, kinds, projects, sizes and hazards of the last scan'
+complete -c poolward -n "__fish_poolward_using_subcommand help; and not __fish_seen_subcommand_from begin scan survey pool plan forecast copy verify hold status release report adopt demo help" -f -a "pool" -d 'Compare pool layouts and say what fits and when it fills'
+complete -c poolward -n "__fish_poolward_using_subcommand help; and not __fish_seen_subcommand_from begin scan survey pool plan forecast copy verify hold status release report adopt demo help" -f -a "plan" -d 'Datasets, batches, order and schedule'
+complete -c poolward -n "__fish_poolward_using_subcommand help; and not __fish_seen_subcommand_from begin scan survey pool plan forecast copy verify hold status release report adopt demo help" -f -a "forecast" -d 'The same plan under other conditions, side by side'
+complete -c poolward -n "__fish_poolward_using_subcommand help; and not __fish_seen_subcommand_from begin scan survey pool plan forecast copy verify hold status release report adopt demo help" -f -a "copy" -d 'Copy batches, go on with them, repair them'
+complete -c poolward -n "__fish_poolward_using_subcommand help; and not __fish_seen_subcommand_from begin scan survey pool plan forecast copy verify hold status release report adopt demo help" -f -a "verify" -d 'Read the destination back from disk and compare'
+complete -c poolward -n "__fish_poolward_using_subcommand help; and not __fish_seen_subcommand_from begin scan survey pool plan forecast copy verify hold status release report adopt demo help" -f -a "hold" -d 'Pause batches and let them go on'
+complete -c poolward -n "__fish_poolward_using_subcommand help; and not __fish_seen_subcommand_from begin scan survey pool plan forecast copy verify hold status release report adopt demo help" -f -a "status" -d 'Where the move stands and when it will be done'
+complete -c poolward -n "__fish_poolward_using_subcommand help; and not __fish_seen_subcommand_from begin scan survey pool plan forecast copy verify hold status release report adopt demo help" -f -a "release" -d 'Check whether the source of a batch may be deleted, and write the sheet'
+complete -c poolward -n "__fish_poolward_using_subcommand help; and not __fish_seen_subcommand_from begin scan survey pool plan forecast copy verify hold status release report adopt demo help" -f -a "report" -d 'Write the page, the calendar, the tables and the manifests'
+complete -c poolward -n "__fish_poolward_using_subcommand help; and not __fish_seen_subcommand_from begin scan survey pool plan forecast copy verify hold status release report adopt demo help" -f -a "adopt" -d 'Take over files that were copied by other means'
+complete -c poolward -n "__fish_poolward_using_subcommand help; and not __fish_seen_subcommand_from begin scan survey pool plan forecast copy verify hold status release report adopt demo help" -f -a "demo" -d 'Build a small invented archive and take it through the whole move'
+complete -c poolward -n "__fish_poolward_using_subcommand help; and not __fish_seen_subcommand_from begin scan survey pool plan forecast copy verify hold status release report adopt demo help" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'

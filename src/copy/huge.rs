@@ -1,0 +1,170 @@
+//! A file larger than a group: written in rounds with a checkpoint after each, from which the next
+//! run goes on.
+
+use super::commit::{Written, names_durable};
+use super::group::{Crew, Opened, Run, open_large};
+use super::large::Large;
+use super::retry::trouble_of;
+use super::worker::{Bench, Job, Report};
+use super::{GROUP_BYTES, Item, small};
+use crate::digest::BLOCK;
+use crate::ledger::{Intent, Ledger};
+use crate::trouble::Trouble;
+use crate::units::Bytes;
+use crate::world::{Course, Fault, FaultKind};
+use std::sync::Arc;
+
+/// Blocks between two checkpoints of one file.
+const CHECKPOINT_BLOCKS: u64 = GROUP_BYTES / BLOCK;
+
+impl<'a> Run<'a> {
+    /// A file larger than a group: a checkpoint after every gibibyte.
+    pub(super) fn huge(
+        &mut self,
+        crew: &mut Crew<'a, '_>,
+        ledger: &mut Ledger,
+        item: &Item,
+    ) -> Result<(), Trouble> {
+        let resume = self.resume_of(&mut crew.bench, item);
+        let resumed = resume.clone();
+        let intent = match resume {
+            Some(intent) => intent,
+            None => {
+                let staged = self.staged_name();
+                let replaces = item.recorded.is_some();
+                let mut one = [Intent::new(
+                    item.place.clone(),
+                    staged,
+                    replaces,
+                    item.entry.identity(),
+                )];
+                ledger.intend(self.task.batch, &self.task.dataset, &mut one)?;
+                let [one] = one;
+                one
+            }
+        };
+        let id = intent.id;
+        let mut written = Written::new(vec![intent]);
+        let staged = &written.intents[0].staged;
+        let large = match open_large(&mut crew.bench, item, staged, resumed.as_ref()) {
+            Ok(Opened::Large(large)) => Arc::new(*large),
+            Ok(Opened::AtPlace(found)) => {
+                small::discard(&mut crew.bench, item, staged);
+                written.at_place(0, *found, item.entry.links);
+                self.pending = Some(written);
+                return self.commit_pending(&mut crew.bench, ledger);
+            }
+            Err(fault) => return self.give_up(crew, ledger, written, item, fault),
+        };
+        let values = resumed.map(|intent| intent.values).unwrap_or_default();
+        let resumed = Bytes(values.len() as u64 * BLOCK).min(large.size());
+        let mut next = values.len() as u64;
+        while next < large.blocks() {
+            let end = (next + CHECKPOINT_BLOCKS).min(large.blocks());
+            let result = self.round(crew, &large, next..end);
+            let done = large.done();
+            // A sync that fails leaves no second chance: the file is not what was written.
+            let synced = match done.is_empty() {
+                true => Ok(()),
+                false => self.checkpoint(crew, &large, item),
+            };
+            if synced.is_ok() && !done.is_empty() {
+                ledger.note_progress(id, Bytes(done.len() as u64 * BLOCK).min(large.size()), &done)?;
+            }
+            if let Err(fault) = result.and(synced) {
+                return self.give_up(crew, ledger, written, item, fault);
+            }
+            next = end;
+        }
+        match large.finish(&crew.bench) {
+            Ok(staged) => {
+                self.outcome.resumed = self.outcome.resumed.plus(resumed);
+                written.staged(0, staged);
+                self.pending = Some(written);
+                self.commit_pending(&mut crew.bench, ledger)
+            }
+            Err(fault) => self.give_up(crew, ledger, written, item, fault),
+        }
+    }
+
+    /// Data, and the name it is found by: a sync of the file alone need not keep a new name.
+    fn checkpoint(&self, crew: &mut Crew<'a, '_>, large: &Large, item: &Item) -> Result<(), Fault> {
+        large.sync()?;
+        let above = item.place.split().map(|(above, _)| above);
+        names_durable(self.ends.target, &mut crew.bench.to, &above.into_iter().collect())
+    }
+
+    fn round(
+        &self,
+        crew: &Crew<'a, '_>,
+        large: &Arc<Large>,
+        blocks: std::ops::Range<u64>,
+    ) -> Result<(), Fault> {
+        let mut waiting = 0;
+        for index in blocks {
+            crew.send(Job::Block {
+                at: 0,
+                large: Arc::clone(large),
+                index,
+            });
+            waiting += 1;
+        }
+        let mut first = None;
+        while waiting > 0 {
+            waiting -= 1;
+            if let Some(Report::Block {
+                result: Err(fault), ..
+            }) = crew.next()
+            {
+                first.get_or_insert(fault);
+            }
+        }
+        first.map_or(Ok(()), Err)
+    }
+
+    /// An interruption leaves a large file and its intent for the next run; a failure of the file
+    /// itself does not.
+    fn give_up(
+        &mut self,
+        crew: &mut Crew<'a, '_>,
+        ledger: &mut Ledger,
+        mut written: Written,
+        item: &Item,
+        fault: Fault,
+    ) -> Result<(), Trouble> {
+        let stops = fault.course() == Course::StopAll;
+        if !stops {
+            small::discard(&mut crew.bench, item, &written.intents[0].staged.clone());
+        }
+        written.failed(0, item, fault.clone());
+        self.pending = Some(written);
+        self.commit_pending(&mut crew.bench, ledger)?;
+        if stops { Err(trouble_of(&fault)) } else { Ok(()) }
+    }
+
+    /// What an earlier run left of this file, if the source is still the same.
+    fn resume_of(&mut self, bench: &mut Bench<'_>, item: &Item) -> Option<Intent> {
+        let intent = self.resumable.remove(&item.place)?;
+        let (above, _) = item.place.split()?;
+        let staged = bench
+            .to
+            .get(&above)
+            .and_then(|folder| folder.stat(&intent.staged));
+        let (above_from, name) = item.from.split()?;
+        let source = bench.from.get(&above_from).and_then(|folder| folder.stat(name));
+        let same = source.is_ok_and(|now| self.task.same_source(&now.identity(), &intent.source));
+        let whole = staged.is_ok_and(|facts| facts.size >= intent.done);
+        if same && whole && intent.values.len() > 1 {
+            return Some(intent);
+        }
+        small::discard(bench, item, &intent.staged);
+        let staged = bench
+            .to
+            .get(&above)
+            .and_then(|folder| folder.stat(&intent.staged));
+        if staged.is_err_and(|fault| fault.kind == FaultKind::NotFound) {
+            self.dropped.push(intent.id);
+        }
+        None
+    }
+}
