@@ -370,7 +370,7 @@ fn an_end_that_may_not_be_written_or_read_is_told() {
     scene.small();
     scene.planned();
     let folder = scene.from.join("2020-harvest");
-    std::fs::set_permissions(&folder, std::fs::Permissions::from_mode(0)).unwrap();
+    std::fs::set_permissions(&folder, std::fs::Permissions::from_mode(0o000)).unwrap();
     let (_, scan) = scene.json("scan");
     std::fs::set_permissions(&folder, std::fs::Permissions::from_mode(0o755)).unwrap();
     assert!(scan["errors"].to_string().contains("2020-harvest"), "{scan}");

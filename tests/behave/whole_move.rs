@@ -91,7 +91,12 @@ fn a_whole_move_goes_from_begin_to_an_open_gate() {
     let open = scene.run_words(&words).expect(0).object();
     assert_eq!(open["batches"][0]["releasable"], true, "{open}");
     let sheet = open["batches"][0]["sheet"].as_str().unwrap();
-    assert!(std::fs::read_to_string(sheet).unwrap().contains(&name));
+    let sheet = std::fs::read_to_string(sheet).unwrap();
+    assert!(sheet.contains(&name));
+    assert!(
+        !sheet.contains("0 files"),
+        "a project without its amount: {sheet}"
+    );
     let (_, status) = scene.json("status");
     assert!(
         status["batches"]
@@ -258,4 +263,27 @@ fn a_name_that_is_not_utf_8_stands_in_the_manifest_as_its_bytes() {
     ]
     .concat();
     assert_eq!(manifest, line);
+}
+
+#[test]
+fn what_is_no_file_is_left_behind_until_it_is_accepted_by_code() {
+    let scene = Scene::bare();
+    scene.small();
+    let pipe = scene.from.join("2020-harvest/pipe");
+    let made = other("mkfifo", &[pipe.as_os_str()], &scene.from);
+    assert!(made.unwrap().0);
+    scene.copied();
+    scene.run("verify").expect(0);
+    let (_, shut) = scene.json("release 2020.1");
+    assert!(
+        shut["batches"][0]["reasons"].to_string().contains("left-behind"),
+        "{shut}"
+    );
+    let ran = scene.run("release 2020.1 --accept nonsense").expect(2);
+    assert!(ran.err.contains("special"), "{}", ran.err);
+    let (_, shut) = scene.json("release 2020.1 --accept special");
+    assert!(
+        !shut["batches"][0]["reasons"].to_string().contains("left-behind"),
+        "{shut}"
+    );
 }

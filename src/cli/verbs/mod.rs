@@ -4,6 +4,7 @@ mod adopt;
 mod begin;
 mod copy;
 mod demo;
+mod extras;
 mod forecast;
 mod hold;
 mod plan;

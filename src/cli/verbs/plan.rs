@@ -1,18 +1,11 @@
 //! plan.
 
-use super::{desk, planned};
+use super::{desk, extras, planned};
 use crate::cli::args::Plan as PlanArgs;
 use crate::cli::exit::Code;
-use crate::cli::{Context, folder, json as pieces, policy};
-use crate::entry::EntryKind;
-use crate::ops::batch::{named, preview};
-use crate::ops::desk::Desk;
-use crate::ops::items::Walk;
-use crate::ops::plan::{Planned, plan};
-use crate::plan::why::why;
-use crate::survey::ProjectKey;
+use crate::cli::{Context, folder, policy};
+use crate::ops::plan::plan;
 use crate::trouble::Trouble;
-use serde_json::json;
 
 pub(super) fn run(args: &PlanArgs, context: &Context) -> Result<Code, Trouble> {
     if let Some(set) = &args.set {
@@ -20,11 +13,11 @@ pub(super) fn run(args: &PlanArgs, context: &Context) -> Result<Code, Trouble> {
     }
     let mut desk = desk(context)?;
     if let Some(batch) = &args.files {
-        return files(&desk, context, batch);
+        return extras::files(&desk, context, batch);
     }
     let planned = plan(&mut desk, args.accept)?;
     if let Some(project) = &args.why {
-        return explain(context, &planned, project);
+        return extras::explain(context, &planned, project);
     }
     if args.datasets {
         planned::datasets(&desk, context, &planned)?;
@@ -57,53 +50,4 @@ fn set_tag(context: &Context, set: &[String]) -> Result<(), Trouble> {
     let changed = policy::add_tag(&text, project, key, value)?;
     policy::parse(&changed)?;
     crate::ops::begin::write_settings(&folder, &changed)
-}
-
-/// The batch's files below the source, each ended by a NUL: what other means of copying take.
-fn files(desk: &Desk<'_>, context: &Context, name: &str) -> Result<Code, Trouble> {
-    let stored = crate::ops::batch::plan(desk)?;
-    let batch = named(&stored, &[name.to_string()])?.remove(0);
-    let at_hand = preview(desk, &stored, &batch)?;
-    let mut paths = Vec::new();
-    for folder in Walk::new(&at_hand) {
-        let folder = folder?;
-        for child in &folder.children {
-            if matches!(child.entry.kind, EntryKind::File | EntryKind::Symlink) {
-                if let Ok(path) = folder.from.join(&child.name) {
-                    paths.push(path);
-                }
-            }
-        }
-    }
-    if context.out.is_json() {
-        let listed: Vec<_> = paths
-            .iter()
-            .map(|path| pieces::with_path(path, json!({})))
-            .collect();
-        context
-            .out
-            .object("plan", json!({"batch": name, "files": listed}));
-        return Ok(Code::Done);
-    }
-    for path in &paths {
-        context.out.raw(path.as_bytes());
-        context.out.raw(b"\0");
-    }
-    Ok(Code::Done)
-}
-
-fn explain(context: &Context, planned: &Planned, typed: &str) -> Result<Code, Trouble> {
-    let keys: Vec<&ProjectKey> = planned.projects.iter().map(|p| &p.key).collect();
-    let key = ProjectKey::lookup(typed, keys)?;
-    let mut lines = Vec::new();
-    for project in planned.projects.iter().filter(|p| p.key == *key) {
-        lines.extend(why(project, &planned.plan, &planned.notes, &planned.rules));
-    }
-    for line in &lines {
-        context.out.say(line);
-    }
-    context
-        .out
-        .object("plan", json!({"project": typed, "why": lines}));
-    Ok(Code::Done)
 }
