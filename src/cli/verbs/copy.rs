@@ -19,7 +19,7 @@ pub(super) fn run(args: &Copy, context: &Context) -> Result<Code, Trouble> {
     let plan = batch::plan(&desk)?;
     let names = chosen(&desk, &plan, args)?;
     if names.is_empty() {
-        context.out.say("Every batch is copied. Next: `poolward verify`.");
+        context.out.say("Nothing waits to be copied. Next: `poolward verify`.");
     }
     let (mut done, mut clean) = (Vec::new(), true);
     for name in names {
@@ -49,7 +49,10 @@ fn chosen(desk: &Desk<'_>, plan: &Plan, args: &Copy) -> Result<Vec<String>, Trou
         return Ok(named.into_iter().map(|b| b.name.as_str().to_string()).collect());
     }
     let states = super::planned::states(desk)?;
-    let open = |name: &str| states.get(name).copied().unwrap_or(State::Waiting) < State::Copied;
+    let held = desk.ledger.holds(desk.now())?;
+    let is_held = |name: &str| held.iter().any(|held| held == name || held == "*");
+    let open =
+        |name: &str| states.get(name).copied().unwrap_or(State::Waiting) < State::Copied && !is_held(name);
     let mut names: Vec<String> = plan
         .batches
         .iter()

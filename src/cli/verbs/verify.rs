@@ -74,7 +74,11 @@ fn tell(context: &Context, verified: &Verified) {
         verified.elapsed,
         how(verified)
     ));
-    if verified.state == State::Verified {
+    if verified.state == State::Verified && verified.outcome.equal == 0 {
+        context
+            .out
+            .say("  Every file was proven before; --again reads them once more.");
+    } else if verified.state == State::Verified {
         context
             .out
             .say("  Every file is equal in content, size, time, mode, owner and links.");
