@@ -73,6 +73,18 @@ impl State {
         }
     }
 
+    /// A mark that fills as the batch goes on, so that colour is never alone.
+    pub fn glyph(self) -> &'static str {
+        match self {
+            State::Waiting => "○",
+            State::Copying => "◔",
+            State::Copied => "◑",
+            State::Verifying => "◕",
+            State::Verified => "●",
+            State::Released => "✓",
+        }
+    }
+
     /// The word read back.
     pub fn parse(word: &str) -> Option<State> {
         State::ALL.into_iter().find(|state| state.word() == word)

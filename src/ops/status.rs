@@ -193,7 +193,7 @@ fn batch_row(
         name: BatchName::typed(batch.name.as_str()),
         dataset: batch.dataset.clone(),
         source: batch.source.clone(),
-        state: state_word(state),
+        state,
         flags,
         projects: batch.projects.len() as u64,
         progress: Progress {
@@ -274,18 +274,6 @@ fn proof(
         proof: None,
         matched_old_list: 0,
     }))
-}
-
-/// The report's word for a state.
-pub fn state_word(state: State) -> model::State {
-    match state {
-        State::Waiting => model::State::Waiting,
-        State::Copying => model::State::Copying,
-        State::Copied => model::State::Copied,
-        State::Verifying => model::State::Verifying,
-        State::Verified => model::State::Verified,
-        State::Released => model::State::Released,
-    }
 }
 
 fn how(how: ReadHow) -> model::ReadHow {

@@ -4,6 +4,7 @@
 //! so that no reader mistakes a forecast for a measurement.
 
 use crate::digest::Digest;
+pub use crate::lifecycle::State;
 use crate::moment::{Moment, Year};
 use crate::names::{BatchName, SourceName};
 use crate::survey::{Hazard, Kind};
@@ -19,23 +20,6 @@ pub enum Standing {
     Forecast,
     /// A value built in, used until there is something better.
     Default,
-}
-
-/// Where a batch stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum State {
-    /// Nothing of it has been copied.
-    Waiting,
-    /// Some files are copied.
-    Copying,
-    /// Every file is copied.
-    Copied,
-    /// Some files are read back.
-    Verifying,
-    /// Every file is read back and equal.
-    Verified,
-    /// Its source may be deleted.
-    Released,
 }
 
 /// What is the matter with a batch, beside its state.
@@ -293,32 +277,6 @@ impl Standing {
             Standing::Measured => "measured",
             Standing::Forecast => "forecast",
             Standing::Default => "default",
-        }
-    }
-}
-
-impl State {
-    /// The word of the contract.
-    pub fn word(self) -> &'static str {
-        match self {
-            State::Waiting => "waiting",
-            State::Copying => "copying",
-            State::Copied => "copied",
-            State::Verifying => "verifying",
-            State::Verified => "verified",
-            State::Released => "released",
-        }
-    }
-
-    /// A mark that fills as the batch goes on, so that colour is never alone.
-    pub fn glyph(self) -> &'static str {
-        match self {
-            State::Waiting => "○",
-            State::Copying => "◔",
-            State::Copied => "◑",
-            State::Verifying => "◕",
-            State::Verified => "●",
-            State::Released => "✓",
         }
     }
 }

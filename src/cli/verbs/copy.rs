@@ -19,7 +19,9 @@ pub(super) fn run(args: &Copy, context: &Context) -> Result<Code, Trouble> {
     let plan = batch::plan(&desk)?;
     let names = chosen(&desk, &plan, args)?;
     if names.is_empty() {
-        context.out.say("Nothing waits to be copied. Next: `poolward verify`.");
+        context
+            .out
+            .say("Nothing waits to be copied. Next: `poolward verify`.");
     }
     let (mut done, mut clean) = (Vec::new(), true);
     for name in names {

@@ -7,7 +7,6 @@ use crate::lifecycle::State;
 use crate::ops::batch::state_of;
 use crate::ops::desk::Desk;
 use crate::ops::plan::Planned;
-use crate::ops::status::state_word;
 use crate::plan::difference::Difference;
 use crate::report::words::{Align, table};
 use crate::trouble::Trouble;
@@ -223,7 +222,7 @@ fn batch(planned: &Planned, b: &crate::plan::Batch, states: &BTreeMap<String, St
         likely: crate::units::Span(0),
         high: crate::units::Span(0),
     };
-    json!({"name": b.name.as_str(), "dataset": b.dataset, "source": b.source.0, "state": state_word(state).word(),
+    json!({"name": b.name.as_str(), "dataset": b.dataset, "source": b.source.0, "state": state.word(),
            "flags": flags, "projects": projects, "files": b.amount.files, "bytes": b.amount.bytes.0,
            "start": pieces::time(f.and_then(|f| f.copy_start), zone),
            "end": pieces::time(f.and_then(|f| f.end.likely), zone),
