@@ -37,6 +37,7 @@ for kind in big small; do
         (cd "$home/move" && "$poolward" scan --quiet && { "$poolward" plan --quiet || true; })
         ours=$(cd "$home/move" && seconds "$poolward" copy --all)
         echo "copy $kind, pair $pair: cp -a + sync $theirs s, poolward copy $ours s, ratio $(echo "scale=2; $ours / $theirs" | bc)"
+        [ "$kind" = small ] && continue # thirty thousand dd processes would measure fork
         theirs=$(seconds dd_b3sum "$home/dst/2019")
         ours=$(cd "$home/move" && seconds "$poolward" verify)
         echo "verify $kind, pair $pair: dd iflag=direct | b3sum $theirs s, poolward verify $ours s, ratio $(echo "scale=2; $ours / $theirs" | bc)"
