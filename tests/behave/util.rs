@@ -48,9 +48,20 @@ impl Ran {
     }
 }
 
+thread_local! {
+    /// Whether commands of this test run without root's rights over permissions.
+    pub static UNPRIVILEGED: std::cell::Cell<bool> = const { std::cell::Cell::new(false) };
+}
+
 /// The binary, with a quiet and fixed surrounding.
 pub fn command() -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_poolward"));
+    if UNPRIVILEGED.get() && rustix::process::geteuid().is_root() {
+        // Root without the right to pass over permissions is like any owner of the files.
+        command = Command::new("setpriv");
+        command.arg("--bounding-set=-dac_override,-dac_read_search");
+        command.arg(env!("CARGO_BIN_EXE_poolward"));
+    }
     command.env("TZ", "Europe/Berlin").stdin(Stdio::null());
     command
 }
