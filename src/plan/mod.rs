@@ -12,7 +12,6 @@ mod notes;
 mod pilot;
 mod rules;
 mod settle;
-mod slug;
 mod tags;
 pub mod why;
 pub mod zfs;

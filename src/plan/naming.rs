@@ -2,16 +2,15 @@
 
 use super::rules::PlanRules;
 use super::settle::Settled;
-use super::slug::{folded, hashed, slug};
 use super::{Dataset, LockedBatch};
+use crate::digest::Digest;
 use crate::names::{RelPath, SourceName, shown};
+use crate::pool::names::{DATASET_MAX, slug};
 use crate::sizes::SizeHistogram;
 use crate::trouble::Trouble;
 use crate::units::Amount;
 use std::collections::{BTreeMap, BTreeSet};
-
-/// Longest whole dataset name in bytes (OpenZFS 2.3.2, measured: 255 are accepted, 256 refused).
-pub(super) const LONGEST_NAME: usize = 255;
+use unicode_normalization::UnicodeNormalization;
 
 /// A dataset is known by its destination and its folder there.
 pub(super) type Home = (String, RelPath);
@@ -83,12 +82,31 @@ pub(super) fn datasets(
     Ok(found)
 }
 
+/// A slug made unlike others by the content hash of the real name: stable, whatever else is there.
+fn hashed(slug: &str, name: &[u8]) -> String {
+    let digest = Digest::of(name).to_string();
+    format!("{slug}-{}", digest.get(..8).unwrap_or_default())
+}
+
+/// The key under which two names are one on a file system that folds case or normalizes: full case
+/// folding between two decompositions (Unicode definition D145, canonical caseless match). Bytes
+/// that are no UTF-8 stand for themselves.
+fn folded(name: &[u8]) -> Vec<u8> {
+    let mut out = Vec::with_capacity(name.len());
+    for chunk in name.utf8_chunks() {
+        let once: String = caseless::default_case_fold_str(&chunk.valid().nfd().collect::<String>());
+        out.extend(once.nfd().collect::<String>().into_bytes());
+        out.extend_from_slice(chunk.invalid());
+    }
+    out
+}
+
 fn check_length(full_name: Option<&str>) -> Result<(), Trouble> {
     match full_name {
-        Some(name) if name.len() > LONGEST_NAME => Err(Trouble::usage(
+        Some(name) if name.len() > DATASET_MAX => Err(Trouble::usage(
             "name-too-long",
             format!(
-                "the dataset name {name} has {} bytes, more than {LONGEST_NAME}",
+                "the dataset name {name} has {} bytes, more than {DATASET_MAX}",
                 name.len()
             ),
         )
@@ -198,4 +216,17 @@ fn collide(a: &Landing, b: &Landing) -> Trouble {
         ),
     )
     .mend(mend)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Full folding, not simple: sharp s equals ss (Unicode CaseFolding.txt, status F).
+    #[test]
+    fn names_fold_fully() {
+        assert_eq!(folded("Straße".as_bytes()), folded("STRASSE".as_bytes()));
+        assert_eq!(folded("\u{e9}".as_bytes()), folded("E\u{301}".as_bytes()));
+        assert_ne!(folded(b"caf\xe9"), folded(b"caf\xe8"));
+    }
 }

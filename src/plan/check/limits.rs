@@ -1,0 +1,74 @@
+//! Limits of batches: what is too large could not be cut, what is too small could not be joined,
+//! and what belongs together stayed so.
+
+use super::Flaw;
+use super::expected::{Fresh, FreshBatch, Wait};
+use crate::names::SourceName;
+use crate::plan::rules::{Order, PlanRules};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// What may share a batch: dataset, source, turn, tag order, later files or first ones.
+type Row<'a> = (&'a str, &'a SourceName, Wait, (bool, i64), bool);
+
+pub(super) fn check(fresh: &Fresh<'_>, rules: &PlanRules, flaws: &mut Vec<Flaw>) {
+    for of in &fresh.batches {
+        if of.batch.amount.bytes > rules.batch_max && parts(of) > 1 {
+            flaws.push(Flaw::AboveMax(of.batch.name.clone()));
+        }
+        let waits: BTreeSet<_> = of.members.iter().map(|m| (m.wait, m.order)).collect();
+        if waits.len() > 1 {
+            flaws.push(Flaw::Mixed(of.batch.name.clone()));
+        }
+    }
+    groups_whole(fresh, flaws);
+    small_ones(fresh, rules, flaws);
+}
+
+/// Into how many a batch could be cut: a group counts once.
+fn parts(of: &FreshBatch<'_>) -> usize {
+    let groups: BTreeSet<&String> = of.members.iter().filter_map(|m| m.wish.group.as_ref()).collect();
+    let single = of.members.iter().filter(|m| m.wish.group.is_none()).count();
+    groups.len() + single
+}
+
+fn groups_whole(fresh: &Fresh<'_>, flaws: &mut Vec<Flaw>) {
+    for (group, members) in fresh.groups() {
+        let datasets: BTreeSet<&str> = members.iter().map(|(of, _)| of.batch.dataset.as_str()).collect();
+        let batches: BTreeSet<_> = members.iter().map(|(of, _)| &of.batch.name).collect();
+        let sources: BTreeSet<_> = members.iter().map(|(of, _)| &of.batch.source).collect();
+        if datasets.len() > 1 || batches.len() != sources.len() {
+            flaws.push(Flaw::GroupSplit(group.to_string()));
+        }
+    }
+}
+
+/// Two neighbours by date, one of them below the minimum, that fit into one batch: joining them
+/// always takes off some of what is missing.
+fn small_ones(fresh: &Fresh<'_>, rules: &PlanRules, flaws: &mut Vec<Flaw>) {
+    let mut rows: BTreeMap<Row<'_>, Vec<&FreshBatch<'_>>> = BTreeMap::new();
+    for of in fresh.batches.iter().filter(|of| !of.batch.pilot) {
+        if let Some(first) = of.members.first() {
+            let batch = of.batch;
+            let row = (
+                batch.dataset.as_str(),
+                &batch.source,
+                first.wait,
+                first.order,
+                batch.delta,
+            );
+            rows.entry(row).or_default().push(of);
+        }
+    }
+    let newest_first = rules.order == Order::NewestFirst;
+    for row in rows.values_mut() {
+        row.sort_by_cached_key(|of| of.members.first().map(|m| m.date_place(newest_first)));
+        for (one, next) in row.iter().zip(row.iter().skip(1)) {
+            let (a, b) = (one.batch.amount.bytes, next.batch.amount.bytes);
+            let small = if a < b { one } else { next };
+            let both = u128::from(a.0) + u128::from(b.0);
+            if a.min(b) < rules.batch_min && both <= u128::from(rules.batch_max.0) {
+                flaws.push(Flaw::BelowMin(small.batch.name.clone()));
+            }
+        }
+    }
+}
