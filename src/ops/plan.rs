@@ -64,6 +64,13 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
         unplanned: &unplanned,
     };
     let (plan, notes) = plan::build(&inputs, &rules)?;
+    // A second opinion by other code, before anything rests on it.
+    if let Some(flaw) = plan::check::check(&plan, &inputs, &rules).first() {
+        return Err(Trouble::defect(format!(
+            "the plan does not hold: {}",
+            flaw.words()
+        )));
+    }
     let before = desk
         .ledger
         .plan()?

@@ -106,7 +106,7 @@ pub fn verify(
             outcome: Outcome::default(),
             equal: Vec::new(),
             unnoted: 0,
-            inodes: BTreeMap::new(),
+            linked: BTreeMap::new(),
         };
         let mut stopped = None;
         let mut more = true;
@@ -126,6 +126,7 @@ pub fn verify(
             }
         }
         owner.note(note)?;
+        owner.compare_links();
         match stopped {
             Some(fault) => Err(trouble_of(&fault)),
             None => Ok(owner.outcome),
@@ -133,12 +134,20 @@ pub fn verify(
     })
 }
 
+/// One name of a file that has several at the source.
+struct LinkedName {
+    place: RelPath,
+    /// The inode it leads to now, and the one it was placed with.
+    found: u64,
+    placed: u64,
+}
+
 struct Owner {
     outcome: Outcome,
     equal: Vec<(RelPath, ReadHow)>,
     unnoted: u64,
-    /// Source inodes of files with several names, and where the first was found.
-    inodes: BTreeMap<u64, u64>,
+    /// Names of files with several, by source inode.
+    linked: BTreeMap<u64, Vec<LinkedName>>,
 }
 
 impl Owner {
@@ -152,6 +161,32 @@ impl Owner {
             self.unnoted = 0;
         }
         Ok(())
+    }
+
+    /// Names that lead to one file at the source must lead to one here. Decided when all are known,
+    /// so that the answer does not hang on which was read first: the name that no longer leads
+    /// where it was placed is the one that differs.
+    fn compare_links(&mut self) {
+        for names in self.linked.values_mut() {
+            names.sort_by(|a, b| a.place.cmp(&b.place));
+            let Some(first) = names.first().map(|name| name.found) else {
+                continue;
+            };
+            if names.iter().all(|name| name.found == first) {
+                continue;
+            }
+            let kept = names
+                .iter()
+                .find(|name| name.found == name.placed)
+                .map_or(first, |name| name.found);
+            for name in names.iter().filter(|name| name.found != kept) {
+                self.outcome.found.insert(Found {
+                    place: name.place.clone(),
+                    kind: "link",
+                    ranges: Vec::new(),
+                });
+            }
+        }
     }
 
     /// Takes in what was found of one file; answers a fault that stops everything.
@@ -175,16 +210,14 @@ impl Owner {
                 return None;
             }
         };
-        let mut found = compare::differences(&done.check, &seen, request.facts);
+        let found = compare::differences(&done.check, &seen, request.facts);
         if done.check.entry.links > 1 && request.inodes_hold && seen.facts.kind == record.kind {
-            let first = *self.inodes.entry(record.source.inode).or_insert(seen.facts.inode);
-            if first != seen.facts.inode {
-                found.push(Found {
-                    place: place.clone(),
-                    kind: "link",
-                    ranges: Vec::new(),
-                });
-            }
+            let name = LinkedName {
+                place: place.clone(),
+                found: seen.facts.inode,
+                placed: record.placed.inode,
+            };
+            self.linked.entry(record.source.inode).or_default().push(name);
         }
         if let Some(how) = seen.how {
             let amount = Amount::one(Bytes(seen.bytes));
