@@ -3,22 +3,22 @@
 use super::batch;
 use super::desk::Desk;
 use super::items::Walk;
+use super::manifest;
 use super::schedule::{self, known, standings};
-use super::{manifest, plan as planning};
 use crate::copy::OpenFolders;
 use crate::digest::Digest;
 use crate::entry::EntryKind;
 use crate::forecast::rates::Basis;
 use crate::forecast::simulate::Forecast;
-use crate::ledger::{BatchRow as LedgerRow, Sample};
+use crate::ledger::BatchRow as LedgerRow;
 use crate::lifecycle::{Flags, State};
 use crate::names::BatchName;
 use crate::plan::{Batch, Plan};
 use crate::report::model::{
-    self, BatchRow, End, Finish, Flag, Outcome, Period, Progress, Proof, ReportModel, Standing,
+    self, BatchRow, End, Finish, Flag, Period, Progress, Proof, ReportModel, Standing,
 };
 use crate::trouble::Trouble;
-use crate::units::{Amount, Span};
+use crate::units::Amount;
 use crate::world::{Fs, OsFs, ReadHow};
 use std::collections::BTreeMap;
 
@@ -120,7 +120,8 @@ fn model_of(desk: &Desk<'_>, batches: Vec<BatchRow>, forecast: &Forecast) -> Res
         finish: finish_of(forecast),
         durability: durability(desk),
         batches,
-        outcomes: outcomes(&desk.ledger.samples()?),
+        // What was foretold for each finished batch is not kept yet.
+        outcomes: Vec::new(),
         years: Vec::new(),
         kinds: Vec::new(),
         rates: Vec::new(),
@@ -155,11 +156,6 @@ fn finish_of(forecast: &Forecast) -> Option<Finish> {
         high: range.high,
         standing,
     })
-}
-
-/// What finished copies took. What was foretold for each is kept by a later version.
-fn outcomes(_samples: &[Sample]) -> Vec<Outcome> {
-    Vec::new()
 }
 
 fn batch_row(
@@ -314,20 +310,4 @@ fn arrived_of(desk: &Desk<'_>, plan: &Plan, batch: &Batch) -> Result<Amount, Tro
         }
     }
     Ok(arrived)
-}
-
-/// How long each begun batch has been worked on, for the log.
-pub fn worked(samples: &[Sample], batch: &str) -> Span {
-    samples
-        .iter()
-        .filter(|s| s.batch == batch)
-        .fold(Span(0), |sum, s| sum.plus(s.span))
-}
-
-/// The stored plan with nothing else, for lists.
-///
-/// # Errors
-/// [`Trouble`] where there is none.
-pub fn stored_plan(desk: &Desk<'_>) -> Result<(Plan, crate::plan::PlanRules), Trouble> {
-    Ok((batch::plan(desk)?, planning::rules(desk)))
 }
