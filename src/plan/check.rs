@@ -38,7 +38,7 @@ pub enum Flaw {
     Unplanned,
     /// More than one project or group, above the maximum.
     AboveMax(BatchName),
-    /// Below the minimum though it and a neighbour fit into one batch.
+    /// Below the minimum though joining or another cut with its neighbour would help.
     BelowMin(BatchName),
     /// A group is spread over batches of one source, or over datasets.
     GroupSplit(String),
@@ -87,7 +87,9 @@ impl Flaw {
             }
             Flaw::Unplanned => "What no batch can take differs from what the surveys found.".into(),
             Flaw::AboveMax(batch) => format!("Batch {batch} is above the maximum and could be cut."),
-            Flaw::BelowMin(batch) => format!("Batch {batch} is below the minimum and could be joined."),
+            Flaw::BelowMin(batch) => {
+                format!("Batch {batch} is below the minimum though its neighbour could help.")
+            }
             Flaw::GroupSplit(group) => format!("The group {group} is split."),
             Flaw::Mixed(batch) => format!("Batch {batch} mixes projects that wait for different turns."),
             Flaw::NameTwice(batch) => format!("Two batches are called {batch}."),

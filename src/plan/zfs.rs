@@ -4,12 +4,9 @@
 //! casesensitivity, normalization and utf8only are fixed when a dataset is created).
 
 use super::Dataset;
+use crate::pool::names::DATASET_MAX;
 use crate::trouble::Trouble;
 use std::path::Path;
-
-/// Longest name of a dataset with its pool and parents, in bytes (OpenZFS,
-/// `ZFS_MAX_DATASET_NAME_LEN` less its NUL).
-const LONGEST: usize = 255;
 
 /// What the datasets are created with.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -52,11 +49,11 @@ pub fn commands(datasets: &[&Dataset], at: &Path, properties: &Properties) -> Re
     );
     for dataset in datasets {
         let Some(name) = &dataset.full_name else { continue };
-        if name.len() > LONGEST {
+        if name.len() > DATASET_MAX {
             return Err(Trouble::usage(
                 "name-too-long",
                 format!(
-                    "the dataset name {name} is {} bytes long, {LONGEST} are possible",
+                    "the dataset name {name} is {} bytes long, {DATASET_MAX} are possible",
                     name.len()
                 ),
             )

@@ -42,8 +42,8 @@ fn groups_whole(fresh: &Fresh<'_>, flaws: &mut Vec<Flaw>) {
     }
 }
 
-/// Two neighbours by date, one of them below the minimum, that fit into one batch: joining them
-/// always takes off some of what is missing.
+/// Two neighbours by date that, joined or cut elsewhere between them, would fall less short of the
+/// minimum. The best cut of a row is also the best of any two neighbours in it.
 fn small_ones(fresh: &Fresh<'_>, rules: &PlanRules, flaws: &mut Vec<Flaw>) {
     let mut rows: BTreeMap<Row<'_>, Vec<&FreshBatch<'_>>> = BTreeMap::new();
     for of in fresh.batches.iter().filter(|of| !of.batch.pilot) {
@@ -63,12 +63,45 @@ fn small_ones(fresh: &Fresh<'_>, rules: &PlanRules, flaws: &mut Vec<Flaw>) {
     for row in rows.values_mut() {
         row.sort_by_cached_key(|of| of.members.first().map(|m| m.date_place(newest_first)));
         for (one, next) in row.iter().zip(row.iter().skip(1)) {
-            let (a, b) = (one.batch.amount.bytes, next.batch.amount.bytes);
-            let small = if a < b { one } else { next };
-            let both = u128::from(a.0) + u128::from(b.0);
-            if a.min(b) < rules.batch_min && both <= u128::from(rules.batch_max.0) {
+            let (a, b) = (sizes(one), sizes(next));
+            if least_missing(&[a.clone(), b.clone()].concat(), rules)
+                < missing(&a, rules) + missing(&b, rules)
+            {
+                let small = if missing(&a, rules) > 0 { one } else { next };
                 flaws.push(Flaw::BelowMin(small.batch.name.clone()));
             }
         }
     }
+}
+
+/// Bytes of what cannot be parted, in the order of the batch.
+fn sizes(of: &FreshBatch<'_>) -> Vec<u128> {
+    let mut sizes: Vec<u128> = Vec::new();
+    let mut before: Option<&String> = None;
+    for member in &of.members {
+        let bytes = u128::from(member.project.amount.bytes.0);
+        let group = member.wish.group.as_ref();
+        match sizes.last_mut() {
+            Some(last) if group.is_some() && group == before => *last += bytes,
+            _ => sizes.push(bytes),
+        }
+        before = group;
+    }
+    sizes
+}
+
+/// What one batch of these lacks of the minimum.
+fn missing(sizes: &[u128], rules: &PlanRules) -> u128 {
+    u128::from(rules.batch_min.0).saturating_sub(sizes.iter().sum())
+}
+
+/// The least that one or two batches of these lack together, no batch above the maximum unless it
+/// cannot be parted.
+fn least_missing(sizes: &[u128], rules: &PlanRules) -> u128 {
+    let legal = |part: &[u128]| part.len() < 2 || part.iter().sum::<u128>() <= u128::from(rules.batch_max.0);
+    let cuts = (1..=sizes.len()).map(|at| sizes.split_at(at));
+    let lacks = cuts
+        .filter(|(a, b)| legal(a) && legal(b))
+        .map(|(a, b)| missing(a, rules) + if b.is_empty() { 0 } else { missing(b, rules) });
+    lacks.min().unwrap_or(u128::MAX)
 }
