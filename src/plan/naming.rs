@@ -130,6 +130,9 @@ fn folders_differ(found: &BTreeMap<Home, Dataset>) -> Result<(), Trouble> {
     Ok(())
 }
 
+/// Our own folder at each destination; no project may land in it.
+const OURS: &[u8] = b".poolward";
+
 /// Someone who lands somewhere.
 struct Landing {
     path: RelPath,
@@ -141,7 +144,8 @@ struct Landing {
 /// folding and normalization.
 ///
 /// # Errors
-/// `places-collide`, with both names and the mend.
+/// `places-collide`, with both names and the mend; `reserved-name` for a project that would land
+/// among our own files.
 pub(super) fn places_differ(
     settled: &[Settled<'_>],
     locked: &[LockedBatch],
@@ -169,12 +173,15 @@ pub(super) fn places_differ(
         (destination.map(|d| d.name.clone()).unwrap_or_default(), landing)
     });
     for (destination, landing) in begun.chain(fresh) {
-        let parts = landing.path.components().map(folded).collect();
-        if let Some(other) = seen.get(&(destination.clone(), parts)) {
+        let parts: Vec<Vec<u8>> = landing.path.components().map(folded).collect();
+        if parts.first().is_some_and(|first| first == OURS) {
+            return Err(reserved(&landing));
+        }
+        let key = (destination, parts);
+        if let Some(other) = seen.get(&key) {
             return Err(collide(other, &landing));
         }
-        let parts = landing.path.components().map(folded).collect();
-        seen.insert((destination, parts), landing);
+        seen.insert(key, landing);
     }
     let mut before: Option<(&(String, Vec<Vec<u8>>), &Landing)> = None;
     for (key, landing) in &seen {
@@ -186,6 +193,17 @@ pub(super) fn places_differ(
         before = Some((key, landing));
     }
     Ok(())
+}
+
+fn reserved(landing: &Landing) -> Trouble {
+    Trouble::usage(
+        "reserved-name",
+        format!(
+            "the project {} (source {}) would land in {}, where Poolward keeps its own files",
+            landing.name, landing.source, landing.path
+        ),
+    )
+    .mend("Give it another folder with dataset = or as = in a [[tag]].")
 }
 
 fn collide(a: &Landing, b: &Landing) -> Trouble {

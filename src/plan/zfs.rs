@@ -4,6 +4,7 @@
 //! casesensitivity, normalization and utf8only are fixed when a dataset is created).
 
 use super::Dataset;
+use crate::names::shown;
 use crate::pool::names::DATASET_MAX;
 use crate::trouble::Trouble;
 use std::path::Path;
@@ -35,7 +36,10 @@ impl Properties {
     }
 }
 
-/// The commands for these datasets, below the destination's folder.
+/// The commands for the datasets of one destination, whose folder is `at`; outer folders first,
+/// since a dataset mounted over an inner one would hide it. A mountpoint is set only where the
+/// folder is not called as the dataset is: otherwise it follows from the parent's, which may be
+/// another path on the pool's host than on this machine.
 ///
 /// # Errors
 /// `name-too-long` where a whole name passes 255 bytes.
@@ -47,7 +51,14 @@ pub fn commands(datasets: &[&Dataset], at: &Path, properties: &Properties) -> Re
          #   normalization=none, utf8only=off  names stay the bytes they are; no name is refused\n\
          # recordsize holds for files written from then on: set it before the first copy.\n",
     );
-    for dataset in datasets {
+    let root = at.as_os_str().as_encoded_bytes();
+    text.push_str(&format!(
+        "# The parent dataset must be mounted at {} already; datasets inherit their path from it.\n",
+        shown(root)
+    ));
+    let mut ordered: Vec<&&Dataset> = datasets.iter().collect();
+    ordered.sort_by(|a, b| a.folder.components().cmp(b.folder.components()));
+    for dataset in ordered {
         let Some(name) = &dataset.full_name else { continue };
         if name.len() > DATASET_MAX {
             return Err(Trouble::usage(
@@ -63,32 +74,48 @@ pub fn commands(datasets: &[&Dataset], at: &Path, properties: &Properties) -> Re
         for (property, value) in &properties.set {
             text.push_str(&format!(" -o {property}={value}"));
         }
-        let folder = String::from_utf8_lossy(dataset.folder.as_bytes()).into_owned();
-        let mount = at.join(&folder);
-        text.push_str(&format!(
-            " -o mountpoint={} {}\n",
-            quoted(&mount.to_string_lossy()),
-            quoted(name)
-        ));
+        if dataset.folder.as_bytes() != dataset.name.as_bytes() {
+            let mount = [root, b"/", dataset.folder.as_bytes()].concat();
+            text.push_str(&format!(" -o mountpoint={}", quoted(&mount)));
+        }
+        text.push_str(&format!(" {}\n", quoted(name.as_bytes())));
     }
     Ok(text)
 }
 
-/// As one word of a shell: plain where nothing in it is special, else in single quotes.
-fn quoted(text: &str) -> String {
-    let plain = |c: char| c.is_ascii_alphanumeric() || "/._-:".contains(c);
-    if !text.is_empty() && text.chars().all(plain) {
-        return text.to_string();
+/// As one word of a shell, byte for byte: plain where nothing in it is special, in single quotes
+/// where it is text that shows as it is, else as `$'...'` with octal bytes (POSIX.1-2024, section
+/// 2.2.4; from memory), so that no name can steer the terminal it is printed on.
+fn quoted(word: &[u8]) -> String {
+    let plain = |b: &u8| b.is_ascii_alphanumeric() || b"/._-:".contains(b);
+    match std::str::from_utf8(word) {
+        Ok(text) if !text.is_empty() && word.iter().all(plain) => text.to_string(),
+        // What is shown unchanged has no control characters; a backslash is safe in quotes.
+        Ok(text) if shown(word).replace("\\\\", "\\") == text => {
+            format!("'{}'", text.replace('\'', "'\\''"))
+        }
+        _ => {
+            let mut out = String::from("$'");
+            for b in word {
+                if plain(b) || *b == b' ' {
+                    out.push(char::from(*b));
+                } else {
+                    out.push_str(&format!("\\{b:03o}"));
+                }
+            }
+            out.push('\'');
+            out
+        }
     }
-    format!("'{}'", text.replace('\'', "'\\''"))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::names::RelPath;
+    use proptest::prelude::*;
 
-    fn dataset(name: &str, folder: &str) -> Dataset {
+    fn dataset(name: &str, folder: impl Into<Vec<u8>>) -> Dataset {
         Dataset {
             name: name.into(),
             full_name: Some(format!("pool/archive/{name}")),
@@ -115,5 +142,65 @@ mod tests {
     fn a_name_over_255_bytes_is_refused() {
         let long = dataset(&"x".repeat(250), "x");
         assert!(commands(&[&long], Path::new("/p"), &Properties::usual()).is_err());
+    }
+
+    #[test]
+    fn a_mountpoint_is_set_only_where_the_folder_has_another_name() {
+        let text = commands(&[&dataset("2019", "2019")], Path::new("/p"), &Properties::usual()).unwrap();
+        let last = text.lines().last().unwrap();
+        assert!(
+            !last.contains("mountpoint") && last.ends_with(" pool/archive/2019"),
+            "{last}"
+        );
+    }
+
+    #[test]
+    fn outer_folders_are_created_first() {
+        let (inner, outer) = (dataset("2019-Lantern", "2019/Lantern"), dataset("2019", "2019"));
+        let text = commands(&[&inner, &outer], Path::new("/p"), &Properties::usual()).unwrap();
+        let at = |name: &str| text.find(&format!("pool/archive/{name}\n")).unwrap();
+        assert!(at("2019") < at("2019-Lantern"), "{text}");
+    }
+
+    #[test]
+    fn a_name_that_is_no_text_keeps_its_bytes_and_cannot_steer_a_terminal() {
+        let one = dataset("caf", b"caf\xe9\x1b[2J'".to_vec());
+        let text = commands(&[&one], Path::new("/p"), &Properties::usual()).unwrap();
+        assert!(
+            text.contains(" -o mountpoint=$'/p/caf\\351\\033\\1332J\\047' "),
+            "{text}"
+        );
+    }
+
+    /// What a shell makes of the quoted word, by the three forms used.
+    fn read_by_shell(word: &str) -> Vec<u8> {
+        if let Some(body) = word.strip_prefix("$'").and_then(|w| w.strip_suffix('\'')) {
+            let mut out = Vec::new();
+            let mut rest = body.as_bytes();
+            while let Some((first, tail)) = rest.split_first() {
+                if *first == b'\\' {
+                    let digits = std::str::from_utf8(&tail[..3]).unwrap();
+                    out.push(u8::from_str_radix(digits, 8).unwrap());
+                    rest = &tail[3..];
+                } else {
+                    out.push(*first);
+                    rest = tail;
+                }
+            }
+            return out;
+        }
+        match word.strip_prefix('\'').and_then(|w| w.strip_suffix('\'')) {
+            Some(body) => body.replace("'\\''", "'").into_bytes(),
+            None => word.as_bytes().to_vec(),
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn a_shell_reads_every_word_back(bytes in prop::collection::vec(1u8.., 0..30)) {
+            let word = quoted(&bytes);
+            prop_assert!(word.chars().all(|c| !c.is_control()));
+            prop_assert_eq!(read_by_shell(&word), bytes);
+        }
     }
 }

@@ -7,7 +7,7 @@ use crate::plan::rules::{By, PlanRules};
 use crate::plan::{Dataset, Inputs, Plan};
 use crate::pool::names::{check_dataset, slug};
 use caseless::Caseless;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use unicode_normalization::UnicodeNormalization;
 
 /// Whether a dataset is one that has begun, or has a legal name made from its folder and the
@@ -130,6 +130,12 @@ fn collisions(plan: &Plan, flaws: &mut Vec<Flaw>) {
             parts.extend(path.components().map(fold));
             all.push((parts, name(&placed.key)));
         }
+    }
+    // The program's own folder at each destination counts as a project there.
+    let destinations: BTreeSet<&str> = plan.datasets.iter().map(|d| d.destination.as_str()).collect();
+    for destination in destinations {
+        let own = vec![destination.as_bytes().to_vec(), b".poolward".to_vec()];
+        all.push((own, ".poolward".into()));
     }
     let mut paths: BTreeMap<&[Vec<u8>], &str> = BTreeMap::new();
     for (parts, name) in &all {

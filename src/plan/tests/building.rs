@@ -200,6 +200,47 @@ fn paths_that_fold_to_one_or_lie_in_each_other_are_refused_with_a_mend() {
 }
 
 #[test]
+fn no_project_lands_among_the_programs_own_files() {
+    let mut rules = rules();
+    let projects = [mb(".poolward", 2019, 50), mb("weir", 2019, 50)];
+    plan_of(&projects, &rules);
+    rules.by = By::Project;
+    let inputs = Inputs {
+        projects: &projects,
+        ..Inputs::default()
+    };
+    let refused = build(&inputs, &rules).unwrap_err();
+    assert_eq!(refused.code, "reserved-name");
+    let mut away = tag("^[.]poolward$");
+    away.renamed = Some("old ledger".into());
+    rules.tags = vec![away];
+    let (mut plan, _) = plan_of(&projects, &rules);
+    let moved = plan
+        .datasets
+        .iter_mut()
+        .find(|d| d.folder.as_bytes() == b"old ledger");
+    moved.unwrap().folder = RelPath::new(".poolward").unwrap();
+    let flaws = check(&plan, &inputs, &rules);
+    assert!(flaws.iter().any(|f| matches!(f, Flaw::Collide(..))), "{flaws:?}");
+}
+
+/// The size named for planning: 6,000 projects, here in the two shapes that cost most.
+#[test]
+fn six_thousand_projects_are_planned_and_checked_at_once() {
+    let projects: Vec<ProjectSummary> = (0..6_000u64)
+        .map(|i| mb(&format!("p{i}"), 2_000 + (i % 20) as u16, i * 7_919 % 90))
+        .collect();
+    let mut rules = rules();
+    for by in [By::Project, By::Year] {
+        (rules.by, rules.pilot) = (by, true);
+        (rules.batch_min, rules.batch_max) = (Bytes(4_000 * MB), Bytes(9_000 * MB));
+        let (plan, _) = plan_of(&projects, &rules);
+        let placed: usize = plan.batches.iter().map(|b| b.projects.len()).sum();
+        assert_eq!(placed, 6_000);
+    }
+}
+
+#[test]
 fn a_group_stays_whole_in_the_dataset_of_its_earliest() {
     let mut rules = rules();
     let mut series = tag("^ep");
