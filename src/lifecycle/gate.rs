@@ -1,6 +1,7 @@
 //! The gate before a source may be deleted: every reason that keeps it shut, counted.
 
 use super::State;
+use crate::moment::Moment;
 use std::collections::BTreeMap;
 
 /// All that the gate looks at.
@@ -30,7 +31,38 @@ pub struct Gate {
     pub second_copy: bool,
     /// Whether a restore test was recorded.
     pub restore_test: bool,
+    /// Files whose source was read twice with different content each time (hazard C2: memory, a
+    /// cable or a controller is bad, so nothing there may be trusted).
+    pub reads_disagree: u64,
+    /// Set where the source itself is to be removed, not only signed off.
+    pub removal: Option<Removal>,
 }
+
+/// What counts beside the rest when a source is to be removed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Removal {
+    /// When the batch was signed off; `None`: it was not.
+    pub signed_off: Option<Moment>,
+    /// The time now.
+    pub now: Moment,
+    /// Whole days of 24 hours that must have passed since.
+    pub waiting_days: u32,
+}
+
+impl Removal {
+    /// Days still to wait, a begun one counted whole; 0 when the time has come. A clock that went
+    /// back waits longer, never shorter.
+    fn days_left(&self, since: Moment) -> u64 {
+        let ends = since.plus_seconds(DAY.saturating_mul(i64::from(self.waiting_days)));
+        if self.now >= ends {
+            return 0;
+        }
+        let left = ends.seconds.saturating_sub(self.now.seconds).max(1);
+        left.unsigned_abs().div_ceil(DAY.unsigned_abs())
+    }
+}
+
+const DAY: i64 = 86_400;
 
 /// One reason.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -106,7 +138,27 @@ pub fn gate(facts: &Gate) -> Vec<Reason> {
         "no restore test is recorded (`release --restored PATH`)".into(),
         u64::from(!facts.restore_test),
     );
+    add(
+        "reads-disagree",
+        "files gave other content when the source was read a second time".into(),
+        facts.reads_disagree,
+    );
+    reasons.extend(facts.removal.as_ref().and_then(waiting));
     reasons
+}
+
+/// Why the time to remove has not come.
+fn waiting(removal: &Removal) -> Option<Reason> {
+    let days = removal.waiting_days;
+    let (code, text, count) = match removal.signed_off {
+        None => ("not-signed-off", "the batch was not released yet".to_string(), 1),
+        Some(since) => (
+            "still-waiting",
+            format!("days of the {days} to wait are left (waiting-days in move.toml)"),
+            removal.days_left(since),
+        ),
+    };
+    (count > 0).then_some(Reason { code, text, count })
 }
 
 /// What was left behind and is not accepted in the count it has now.

@@ -9,6 +9,6 @@ mod states;
 #[cfg(test)]
 mod tests;
 
-pub use gate::{Gate, Reason, gate};
+pub use gate::{Gate, Reason, Removal, gate};
 pub use outstanding::{Fact, Remains, remains};
 pub use states::{Event, Flags, State, after};

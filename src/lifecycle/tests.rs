@@ -89,3 +89,87 @@ fn folders_and_special_files_are_not_copied() {
         );
     }
 }
+
+/// A batch with nothing against it.
+fn open() -> Gate {
+    Gate {
+        state: Some(State::Verified),
+        copied: 3,
+        proven: 3,
+        second_copy: true,
+        restore_test: true,
+        ..Gate::default()
+    }
+}
+
+fn codes(facts: &Gate) -> Vec<(&'static str, u64)> {
+    gate(facts).iter().map(|r| (r.code, r.count)).collect()
+}
+
+/// Each reason alone shuts the gate, under its own code and with its own count.
+#[test]
+fn each_reason_alone_shuts_the_gate() {
+    type Spoil = (fn(&mut Gate), &'static str, u64);
+    let cases: [Spoil; 13] = [
+        (|g| g.state = None, "not-verified", 1),
+        (|g| g.state = Some(State::Copied), "not-verified", 1),
+        (|g| g.proven = 1, "files-not-verified", 2),
+        (
+            |g| (g.proven, g.read_not_accepted) = (1, 2),
+            "read-not-accepted",
+            2,
+        ),
+        (|g| g.differences = 1, "differences", 1),
+        (|g| g.conflicts = 4, "conflicts", 4),
+        (|g| g.changed_at_source = 5, "changed-at-source", 5),
+        (|g| g.new_at_source = 6, "new-at-source", 6),
+        (
+            |g| g.left_behind = [("special".into(), 7)].into(),
+            "left-behind",
+            7,
+        ),
+        (|g| g.second_copy = false, "no-second-copy", 1),
+        (|g| g.restore_test = false, "no-restore-test", 1),
+        (|g| g.reads_disagree = 8, "reads-disagree", 8),
+        (
+            |g| {
+                g.left_behind.insert("special".into(), 2);
+                g.accepted.insert("special".into(), 1);
+            },
+            "left-behind-changed",
+            2,
+        ),
+    ];
+    assert_eq!(codes(&open()), []);
+    for (spoil, code, count) in cases {
+        let mut facts = open();
+        spoil(&mut facts);
+        assert_eq!(codes(&facts), [(code, count)]);
+    }
+}
+
+#[test]
+fn a_source_is_removed_only_when_the_waiting_is_over() {
+    let removal = |signed_off: Option<i64>, now: i64| {
+        let facts = Gate {
+            removal: Some(Removal {
+                signed_off: signed_off.map(Moment::from_seconds),
+                now: Moment::from_seconds(now),
+                waiting_days: 28,
+            }),
+            ..open()
+        };
+        codes(&facts)
+    };
+    let day = 86_400;
+    assert_eq!(removal(None, 0), [("not-signed-off", 1)]);
+    assert_eq!(removal(Some(0), 0), [("still-waiting", 28)]);
+    assert_eq!(removal(Some(0), 28 * day - 1), [("still-waiting", 1)]);
+    assert_eq!(removal(Some(0), 28 * day), []);
+    assert_eq!(
+        removal(Some(0), -day),
+        [("still-waiting", 29)],
+        "a clock that went back"
+    );
+    assert_eq!(removal(Some(i64::MAX), i64::MIN).len(), 1);
+}
