@@ -2,6 +2,7 @@
 
 mod building;
 mod properties;
+mod words;
 
 use crate::moment::{Moment, Year};
 use crate::names::{RelPath, SourceName};
