@@ -4,7 +4,7 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// The migrations in order.
-const MIGRATIONS: [&str; 1] = [r#"
+const MIGRATIONS: &[&str] = &[r#"
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE events (id INTEGER PRIMARY KEY, at NOT NULL, what TEXT NOT NULL, text TEXT NOT NULL);
 
