@@ -6,7 +6,7 @@
     reason = "a test that kills its own child asks the time, the environment and clears its own folders"
 )]
 
-use poolward::copy::{Ends, Item, Task, copy};
+use poolward::copy::{Ends, Item, StreamLimits, Task, copy};
 use poolward::digest::Digest;
 use poolward::entry::EntryKind;
 use poolward::ledger::{BatchRow, Ledger};
@@ -128,7 +128,7 @@ fn the_process_that_copies() {
         tag: "c0ffee".into(),
         inodes_hold: true,
         owners: false,
-        streams: 2,
+        streams: StreamLimits::fixed(2),
         reserve: Bytes(1 << 20),
     };
     let outcome = copy(ends, &task, &mut ledger, &mut items.into_iter().map(Ok), &|_| {}).unwrap();

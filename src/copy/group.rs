@@ -2,6 +2,7 @@
 
 use super::commit::{self, Written};
 use super::existing::{self, Standing};
+use super::lanes::Lanes;
 use super::large::Large;
 use super::retry::trouble_of;
 use super::worker::{Bench, Counters, Job, Made, Report};
@@ -118,11 +119,13 @@ impl<'a> Run<'a> {
         let (jobs, take) = unbounded();
         let (give, reports) = unbounded();
         let (ends, task) = (self.ends, self.task);
-        std::thread::scope(|scope| {
-            for _ in 0..task.streams.max(1) {
+        let lanes = Lanes::new(&task.streams, ends.clock, ends.stop);
+        let driven = std::thread::scope(|scope| {
+            for _ in 0..task.streams.workers() {
                 let (take, give) = (take.clone(), give.clone());
                 let bench = Bench::new(ends, task, &counters);
-                scope.spawn(move || bench.work(&take, &give));
+                let lanes = &lanes;
+                scope.spawn(move || bench.work(&take, &give, lanes));
             }
             drop(give);
             let bench = Bench::new(ends, task, &counters);
@@ -134,7 +137,9 @@ impl<'a> Run<'a> {
                 progress,
             };
             self.drive(crew, ledger, items)
-        })
+        });
+        self.outcome.streams = lanes.now();
+        driven
     }
 
     fn drive(

@@ -20,6 +20,7 @@ mod existing;
 mod folders;
 mod group;
 mod huge;
+mod lanes;
 mod large;
 mod links;
 mod recover;
@@ -38,6 +39,7 @@ use std::collections::BTreeMap;
 pub(crate) use commit::amount_of;
 pub(crate) use folders::OpenFolders;
 pub use folders::{FolderItem, dress_folders};
+pub use lanes::StreamLimits;
 pub use retry::trouble_of;
 
 /// Most files of one group: what a crash may cost to do again.
@@ -77,8 +79,8 @@ pub struct Task {
     pub inodes_hold: bool,
     /// Whether owners are carried.
     pub owners: bool,
-    /// Workers, at least 1.
-    pub streams: usize,
+    /// How many files or blocks at once.
+    pub streams: StreamLimits,
     /// Space that stays free at the destination.
     pub reserve: Bytes,
     /// Whether nothing is written: what lies at its place is taken over, the rest is a failure.
@@ -133,6 +135,8 @@ pub struct Outcome {
     pub losses: BTreeMap<&'static str, u64>,
     /// Files under 1 MiB among the copied.
     pub small: Amount,
+    /// Streams at the end, where there was such work: of small and of large files.
+    pub streams: (Option<usize>, Option<usize>),
 }
 
 /// Copies what `items` names, in its order, and records it.

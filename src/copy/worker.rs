@@ -2,10 +2,11 @@
 
 use super::existing::Adopted;
 use super::folders::OpenFolders;
+use super::lanes::{Lane, Lanes};
 use super::large::Large;
 use super::retry::patiently;
 use super::{Ends, Item, PIECE, Task, interrupted, small};
-use crate::digest::{BlockValue, Digest};
+use crate::digest::{BLOCK, BlockValue, Digest};
 use crate::entry::{Entry, Identity};
 use crate::ledger::FileRecord;
 use crate::names::RelPath;
@@ -103,14 +104,16 @@ impl<'a> Bench<'a> {
     }
 
     /// Works until there is nothing more to take.
-    pub(super) fn work(mut self, jobs: &Receiver<Job>, reports: &Sender<Report>) {
+    pub(super) fn work(mut self, jobs: &Receiver<Job>, reports: &Sender<Report>, lanes: &Lanes<'_>) {
         for job in jobs {
             let report = match job {
                 Job::Whole { at, item, staged } => {
+                    lanes.enter(Lane::Small);
                     let result = match self.counters.abort.load(Ordering::SeqCst) {
                         true => Err(interrupted(item.from.as_bytes())),
                         false => small::copy(&mut self, &item, &staged),
                     };
+                    lanes.leave(Lane::Small, 1.0);
                     if result.is_err() {
                         self.from.forget();
                         self.to.forget();
@@ -120,10 +123,12 @@ impl<'a> Bench<'a> {
                     Report::Whole { at, item, result }
                 }
                 Job::Block { at, large, index } => {
+                    lanes.enter(Lane::Large);
                     let result = match self.counters.abort.load(Ordering::SeqCst) {
                         true => Err(interrupted(large.item.from.as_bytes())),
                         false => patiently(self.ends, || large.copy_block(&mut self, index)),
                     };
+                    lanes.leave(Lane::Large, BLOCK as f64);
                     Report::Block { at, result }
                 }
             };

@@ -7,7 +7,7 @@
 //! - [`rates`]: what each stage can do and how that is known. [`demand`]: what a copy or a
 //!   verification needs of them. [`fair`]: how they share.
 //! - [`simulate`]: the schedule and when it ends. [`spread`]: how sure that is.
-//! - [`fit`]: rates from the work done so far. [`whatif`]: other conditions side by side.
+//! - [`streams`]: how many at once. [`fit`]: rates from the work done so far. [`whatif`]: other conditions side by side.
 
 pub mod demand;
 pub mod fair;
@@ -17,6 +17,7 @@ pub mod link;
 pub mod rates;
 pub mod simulate;
 pub mod spread;
+pub mod streams;
 pub mod whatif;
 pub mod windows;
 

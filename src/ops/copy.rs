@@ -3,8 +3,10 @@
 use super::batch::{self, AtHand};
 use super::desk::Desk;
 use super::items::{Walk, own_folders};
-use crate::copy::{self as hand, Ends, FolderItem, Item, Outcome, Progress, Task};
+use super::settings::Settings;
+use crate::copy::{self as hand, Ends, FolderItem, Item, Outcome, Progress, StreamLimits, Task};
 use crate::entry::EntryKind;
+use crate::forecast::streams::Streams;
 use crate::ledger::{Failure, GroupResult, Ledger, Sample};
 use crate::lifecycle::{Event, Fact, Remains, State, after, remains};
 use crate::names::RelPath;
@@ -12,9 +14,13 @@ use crate::trouble::Trouble;
 use crate::units::{Bytes, Span};
 use std::collections::{BTreeSet, VecDeque};
 
-/// Streams where the user named no number: enough for small files on two ends that wait for their
-/// disks, few enough for spinning ones (common practice, no source).
-const STREAMS: usize = 4;
+/// Streams to begin with where the user named no number; what is best is found by measuring. Small
+/// files wait for their disks (4 to 8 in flight, hazard P1), over a network for every call.
+const SMALL_FIRST: usize = 4;
+const SMALL_MOST: usize = 8;
+const SMALL_MOST_NETWORK: usize = 16;
+/// Two, so that one reads while the other writes.
+const LARGE_FIRST: usize = 2;
 
 /// What became of one batch.
 pub struct Copied {
@@ -67,7 +73,9 @@ fn one(desk: &mut Desk<'_>, at_hand: &AtHand, progress: &dyn Fn(Progress)) -> Re
     let now = desk.now();
     desk.ledger.set_state(at_hand.row.id, state.word(), now)?;
     desk.ledger.clear_failures(at_hand.row.id)?;
-    let task = task_of(desk, at_hand)?;
+    let mut task = task_of(desk, at_hand)?;
+    let network = source.mount().is_network() || target.mount().is_network();
+    task.streams = streams(&desk.settings, network);
     let reader = desk.second_ledger()?;
     let mut outstanding = Outstanding::new(desk, at_hand, reader)?;
     let ends = Ends {
@@ -83,7 +91,7 @@ fn one(desk: &mut Desk<'_>, at_hand: &AtHand, progress: &dyn Fn(Progress)) -> Re
     let folders = std::mem::take(&mut outstanding.folders);
     let already = outstanding.already;
     dress(desk, at_hand, ends, &task, folders, &mut outcome)?;
-    sample(desk, at_hand, &outcome, elapsed, &task)?;
+    sample(desk, at_hand, &outcome, elapsed)?;
     let done = after(state, Event::CopyEnds)?;
     let now = desk.now();
     desk.ledger.set_state(at_hand.row.id, done.word(), now)?;
@@ -104,6 +112,21 @@ fn one(desk: &mut Desk<'_>, at_hand: &AtHand, progress: &dyn Fn(Progress)) -> Re
     })
 }
 
+/// How many streams the user wants, or where to begin finding out.
+fn streams(settings: &Settings, network: bool) -> StreamLimits {
+    let large_most = settings.streams_large_max;
+    match settings.streams {
+        Some(fixed) => StreamLimits {
+            small: Streams::fixed(fixed),
+            large: Streams::fixed(fixed.min(large_most)),
+        },
+        None => StreamLimits {
+            small: Streams::finding(SMALL_FIRST, if network { SMALL_MOST_NETWORK } else { SMALL_MOST }),
+            large: Streams::finding(LARGE_FIRST, large_most),
+        },
+    }
+}
+
 /// What is the same for all files of a batch.
 pub(super) fn task_of(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Task, Trouble> {
     let free = at_hand.destination.reserve.unwrap_or_else(|| {
@@ -120,7 +143,7 @@ pub(super) fn task_of(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Task, Trouble
         tag: desk.ledger.move_id()?.chars().take(8).collect(),
         inodes_hold: at_hand.inodes_hold,
         owners: carries("owner"),
-        streams: desk.settings.streams.unwrap_or(STREAMS),
+        streams: streams(&desk.settings, false),
         reserve: free,
         only_adopt: false,
     })
@@ -159,16 +182,12 @@ fn dress(
         .record_group(task.batch, &task.dataset, &task.source, &group)
 }
 
-fn sample(
-    desk: &mut Desk<'_>,
-    at_hand: &AtHand,
-    outcome: &Outcome,
-    elapsed: Span,
-    task: &Task,
-) -> Result<(), Trouble> {
+fn sample(desk: &mut Desk<'_>, at_hand: &AtHand, outcome: &Outcome, elapsed: Span) -> Result<(), Trouble> {
     if outcome.copied.files == 0 {
         return Ok(());
     }
+    let (small, large) = outcome.streams;
+    let used = small.max(large);
     let sample = Sample {
         batch: at_hand.row.name.clone(),
         source: at_hand.row.source.clone(),
@@ -177,7 +196,7 @@ fn sample(
         small: outcome.small,
         large: outcome.copied.minus(outcome.small),
         span: elapsed,
-        streams: u32::try_from(task.streams).unwrap_or(u32::MAX),
+        streams: u32::try_from(used.unwrap_or(1)).unwrap_or(u32::MAX),
     };
     desk.ledger.put_sample(&sample)
 }

@@ -309,7 +309,7 @@ fn a_link_made_in_a_later_run_renews_the_names_made_before() {
 fn several_workers_break_no_promise_either() {
     for at in (1..).step_by(7) {
         let mut rig = mixed();
-        rig.task.streams = 3;
+        rig.task.streams = poolward::copy::StreamLimits::fixed(3);
         let _ = rig.run(Plan::Crash { at });
         let through = !rig.control.crashed();
         rig.reboot(Unsynced::Garbled(at));

@@ -13,7 +13,7 @@ fn of(content: Content, more: impl FnOnce(&Rig)) -> Rig {
     rig.source.put_file(&path("p/film"), content);
     more(&rig);
     let mut rig = rig.ready();
-    rig.task.streams = 2;
+    rig.task.streams = poolward::copy::StreamLimits::fixed(2);
     rig
 }
 

@@ -1,7 +1,7 @@
 //! Two ends in memory, a real ledger, runs under a plan, and the check of what must always hold.
 
 use super::memfs::{Content, Control, MemClock, MemFs, Nature, Plan, Seen, Unsynced, path};
-use poolward::copy::{Ends, Item, Outcome, Task, copy};
+use poolward::copy::{Ends, Item, Outcome, StreamLimits, Task, copy};
 use poolward::digest::Digest;
 use poolward::entry::EntryKind;
 use poolward::ledger::{BatchRow, FileRecord, Ledger, Proof};
@@ -93,7 +93,7 @@ impl Rig {
                 tag: "c0ffee".into(),
                 inodes_hold: true,
                 owners: true,
-                streams: 1,
+                streams: StreamLimits::fixed(1),
                 reserve: Bytes(1 << 20),
             },
             foreign: BTreeMap::new(),

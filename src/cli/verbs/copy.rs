@@ -88,6 +88,25 @@ pub(super) fn tell(context: &Context, copied: &Copied, verb: &str) {
     if outcome.resumed.0 > 0 {
         also.push(format!("{} were written by an earlier run", outcome.resumed));
     }
+    let named = |count: Option<usize>, what: &str| {
+        count.map(|n| {
+            format!(
+                "{n} {} of {what} files",
+                if n == 1 { "stream" } else { "streams" }
+            )
+        })
+    };
+    let (small, large) = outcome.streams;
+    let streams: Vec<String> = [named(large, "large"), named(small, "small")]
+        .into_iter()
+        .flatten()
+        .collect();
+    if !streams.is_empty() {
+        also.push(format!(
+            "It ended with {}; one more stays only if it brings over 10 %",
+            streams.join(" and ")
+        ));
+    }
     for (kind, count) in &outcome.losses {
         also.push(format!("{} could not keep their {kind}", grouped(*count)));
     }
@@ -120,5 +139,5 @@ pub(super) fn object(copied: &Copied) -> Value {
            "files_already_there": copied.already, "files_adopted": outcome.adopted.files,
            "files_failed": copied.failures.len(), "bytes_copied": outcome.copied.bytes.0,
            "bytes_resumed": outcome.resumed.0, "bytes_repaired": 0, "seconds": pieces::seconds(copied.elapsed),
-           "losses": losses, "failures": pieces::failures(&copied.failures)})
+           "streams": {"small": outcome.streams.0, "large": outcome.streams.1}, "losses": losses, "failures": pieces::failures(&copied.failures)})
 }
