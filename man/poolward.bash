@@ -643,7 +643,7 @@ _poolward() {
             return 0
             ;;
         poolward__subcmd__survey)
-            opts="-h --questions --hazards --folder --json --quiet --help"
+            opts="-h --twins --questions --hazards --folder --json --quiet --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0

@@ -60,6 +60,7 @@ complete -c poolward -n "__fish_poolward_using_subcommand scan" -l json -d 'Prin
 complete -c poolward -n "__fish_poolward_using_subcommand scan" -l quiet -d 'Print nothing but errors and what was asked for'
 complete -c poolward -n "__fish_poolward_using_subcommand scan" -s h -l help -d 'Print help'
 complete -c poolward -n "__fish_poolward_using_subcommand survey" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
+complete -c poolward -n "__fish_poolward_using_subcommand survey" -l twins -d 'Read files of equal size and say which have identical content; a stopped run goes on'
 complete -c poolward -n "__fish_poolward_using_subcommand survey" -l questions -d 'Print only the questions, as lines to paste into move.toml'
 complete -c poolward -n "__fish_poolward_using_subcommand survey" -l hazards -d 'Print every hazard with its examples'
 complete -c poolward -n "__fish_poolward_using_subcommand survey" -l json -d 'Print exactly one JSON object'

@@ -117,6 +117,9 @@ pub struct Scan {
 /// Options of `survey`.
 #[derive(Debug, Args)]
 pub struct Survey {
+    /// Read files of equal size and say which have identical content; a stopped run goes on
+    #[arg(long)]
+    pub twins: bool,
     /// Print only the questions, as lines to paste into move.toml
     #[arg(long)]
     pub questions: bool,

@@ -8,6 +8,7 @@
 
 mod batches;
 mod codec;
+mod content;
 mod ends;
 mod files;
 mod intents;
@@ -15,6 +16,7 @@ mod listed;
 mod schema;
 
 pub use batches::{BatchRow, Lease, PlanRow};
+pub use content::{Content, ContentKey};
 pub use ends::{EndRole, EndRow, IndexRow};
 pub use files::{FileRecord, Proof};
 pub use intents::{GroupResult, Intent, to_second};

@@ -4,7 +4,8 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// The migrations in order.
-const MIGRATIONS: &[&str] = &[r#"
+const MIGRATIONS: &[&str] = &[
+    r#"
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE events (id INTEGER PRIMARY KEY, at NOT NULL, what TEXT NOT NULL, text TEXT NOT NULL);
 
@@ -74,7 +75,16 @@ CREATE TABLE accepted (batch TEXT NOT NULL, code TEXT NOT NULL, count INTEGER NO
 CREATE TABLE sheets (batch TEXT PRIMARY KEY, at NOT NULL, file TEXT NOT NULL, hash BLOB NOT NULL) WITHOUT ROWID;
 CREATE TABLE restores (id INTEGER PRIMARY KEY, at NOT NULL, path BLOB NOT NULL, files INTEGER NOT NULL,
     bytes INTEGER NOT NULL);
-"#];
+"#,
+    r#"
+-- What was read of files at a source, by their identity. `path` is empty where the inode names the
+-- file, else it stands for the path; `place` is the source and the identity of its mount.
+CREATE TABLE content (
+    place TEXT NOT NULL, inode INTEGER NOT NULL, path BLOB NOT NULL, size INTEGER NOT NULL,
+    mtime NOT NULL, ctime NOT NULL, sample BLOB, whole BLOB, header INTEGER, header_at,
+    read_at NOT NULL, PRIMARY KEY (place, inode, path)) WITHOUT ROWID;
+"#,
+];
 
 /// The version this program writes.
 pub(super) const NEWEST: i64 = MIGRATIONS.len() as i64;

@@ -1,15 +1,18 @@
 //! Surveys of the newest indexes: what every later verb decides on.
 
+use super::content::Shelf;
 use super::desk::Desk;
 use super::scan::newest_index;
 use super::settings::{Settings, SourceSettings};
+use crate::entry::Identity;
 use crate::index::Index;
+use crate::ledger::Content;
 use crate::survey::exclude::Exclude;
 use crate::survey::headers::{HeaderDate, HeaderReader, Next};
 use crate::survey::member::Membership;
 use crate::survey::rules::SurveyRules;
 use crate::survey::surveyor::Surveyor;
-use crate::survey::{Sample, Survey};
+use crate::survey::{ProjectKey, Sample, Survey};
 use crate::trouble::Trouble;
 use crate::world::{Folder, Fs, OpenHow, OsFs};
 use std::sync::Arc;
@@ -24,8 +27,8 @@ pub struct Surveyed {
     pub survey: Survey,
 }
 
-/// Surveys the newest index of every source. Dates in media headers are read where the source is
-/// there; without it the other evidence stands alone.
+/// Surveys the newest index of every source. Dates in media headers are read where they are not
+/// known yet and the source is there; without either the other evidence stands alone.
 ///
 /// # Errors
 /// [`Trouble`] where a source was not scanned or an index is damaged.
@@ -39,7 +42,7 @@ pub fn surveys(desk: &Desk<'_>) -> Result<Vec<Surveyed>, Trouble> {
 
 fn one(desk: &Desk<'_>, source: &SourceSettings) -> Result<Surveyed, Trouble> {
     let index = newest_index(desk, &source.name.0)?;
-    let survey = survey_of(&desk.settings, source, &index)?;
+    let survey = survey_of(desk, source, &index)?;
     Ok(Surveyed {
         source: source.clone(),
         index,
@@ -51,8 +54,8 @@ fn one(desk: &Desk<'_>, source: &SourceSettings) -> Result<Surveyed, Trouble> {
 ///
 /// # Errors
 /// [`Trouble`] where it is damaged.
-pub fn survey_of(settings: &Settings, source: &SourceSettings, index: &Index) -> Result<Survey, Trouble> {
-    let mut surveyor = Surveyor::new(rules(settings, source, index)?);
+pub fn survey_of(desk: &Desk<'_>, source: &SourceSettings, index: &Index) -> Result<Survey, Trouble> {
+    let mut surveyor = Surveyor::new(rules(&desk.settings, source, index)?);
     for listing in index.listings() {
         surveyor.push(&listing?);
     }
@@ -61,20 +64,59 @@ pub fn survey_of(settings: &Settings, source: &SourceSettings, index: &Index) ->
             surveyor.push_again(&listing?);
         }
     }
-    let samples = surveyor.wanted_samples();
-    if let Ok(fs) = OsFs::open(&source.path) {
-        for sample in samples {
-            if let Some(date) = header_date(&fs, &sample) {
-                surveyor.media_dates(&sample.project, [date]);
-            }
-        }
+    for (project, date) in header_dates(desk, source, index, surveyor.wanted_samples())? {
+        surveyor.media_dates(&project, [date]);
     }
     Ok(surveyor.finish())
 }
 
-/// The date in one media file's header, by a few small reads. A file that cannot be read any more
-/// gives none; the scan has listed it.
-fn header_date(fs: &OsFs, sample: &Sample) -> Option<HeaderDate> {
+/// The dates in the headers of samples. Each file is read once: what was found, or that there is
+/// nothing, is kept by the file's identity, so that a source is touched again only for new files.
+fn header_dates(
+    desk: &Desk<'_>,
+    source: &SourceSettings,
+    index: &Index,
+    samples: Vec<Sample>,
+) -> Result<Vec<(ProjectKey, HeaderDate)>, Trouble> {
+    let shelf = Shelf::of(&desk.ledger, index)?;
+    let same = |id: &Identity| {
+        let inode = if inodes_hold(source, index) { id.inode } else { 0 };
+        (inode, id.size, id.mtime, id.ctime)
+    };
+    let (mut fs, mut dates, mut fresh) = (None, Vec::new(), Vec::new());
+    for sample in samples {
+        let kept = shelf.get(&desk.ledger, &sample.path, &sample.identity)?.header;
+        let date = match (kept, &mut fs) {
+            (Some(date), _) => date,
+            // Not there: the other evidence stands alone.
+            (None, Some(None)) => None,
+            (None, fs) => match fs.get_or_insert_with(|| OsFs::open(&source.path).ok()) {
+                None => None,
+                Some(fs) => match header_date(fs, &sample) {
+                    Some((date, identity)) => {
+                        if same(&identity) == same(&sample.identity) {
+                            let content = Content {
+                                header: Some(date),
+                                read_at: desk.now(),
+                                ..Content::default()
+                            };
+                            fresh.push((shelf.key(&sample.path, &sample.identity), content));
+                        }
+                        date
+                    }
+                    None => None,
+                },
+            },
+        };
+        dates.extend(date.map(|date| (sample.project, date)));
+    }
+    shelf.keep(&desk.ledger, &fresh)?;
+    Ok(dates)
+}
+
+/// The date in one media file's header, by a few small reads, and what the file was then. `None`
+/// for a file that cannot be read any more; the scan has listed it.
+fn header_date(fs: &OsFs, sample: &Sample) -> Option<(Option<HeaderDate>, Identity)> {
     let (above, name) = sample.path.split()?;
     let mut folder: Arc<dyn Folder> = fs.root().ok()?;
     for part in above.components() {
@@ -85,7 +127,7 @@ fn header_date(fs: &OsFs, sample: &Sample) -> Option<HeaderDate> {
     let mut next = reader.begin();
     loop {
         match next {
-            Next::Found(date) => return date,
+            Next::Found(date) => return Some((date, file.facts().ok()?.identity())),
             Next::Read { offset, len } => {
                 let mut bytes = vec![0u8; len];
                 let length = file.read_at(offset, &mut bytes).ok()?;

@@ -81,6 +81,7 @@ fn one(
     desk.ledger
         .event(desk.now(), "scanned", &format!("{}: {}", row.source, row.amount))?;
     forget_old(desk, &row)?;
+    super::content::forget_gone(desk, &outcome.index)?;
     Ok(Scanned {
         source,
         index: outcome.index,

@@ -4,6 +4,7 @@
 //! those named, no folder that a rule keeps us out of. What cannot be read is recorded beside the
 //! entry, and the scan goes on: a folder whose listing failed is unknown, never empty.
 
+pub mod content;
 mod gentle;
 mod inodes;
 mod look;
@@ -308,12 +309,19 @@ fn new_walk(request: &ScanRequest, root: rustix::fd::OwnedFd, network: bool) -> 
 }
 
 fn threads_for(request: &ScanRequest, mount: &str) -> usize {
-    let cores = std::thread::available_parallelism().map_or(2, |n| n.get());
     match request.threads {
         _ if request.gentle => 1,
         Some(threads) => threads.clamp(1, 256),
-        None if mounts::is_network(mount) => NETWORK_THREADS,
-        None => (2 * cores).clamp(2, 64),
+        None => usual_threads(mount),
+    }
+}
+
+/// Threads that look at a source on this type of mount, unless told otherwise.
+pub fn usual_threads(mount: &str) -> usize {
+    let cores = std::thread::available_parallelism().map_or(2, |n| n.get());
+    match mounts::is_network(mount) {
+        true => NETWORK_THREADS,
+        false => (2 * cores).clamp(2, 64),
     }
 }
 

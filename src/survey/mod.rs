@@ -11,6 +11,7 @@
 //! - `dates`, [`headers`]: evidence for the year of a project.
 //! - [`hazards`]: what will go wrong.
 //! - [`mod@growth`], [`changes`]: what comes in a year, what came since the last scan.
+//! - [`twins`]: files with identical content.
 //! - [`surveyor`], `finish`: the totals, and what is made of them.
 
 mod calendar;
@@ -30,6 +31,7 @@ mod samples;
 pub mod surveyor;
 #[cfg(test)]
 mod tests;
+pub mod twins;
 
 pub use changes::{Changes, compare};
 pub use exclude::{Exclude, ExcludeRules};

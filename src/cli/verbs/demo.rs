@@ -51,6 +51,7 @@ pub(super) fn run(args: &Demo, context: &Context) -> Result<Code, Trouble> {
     step(
         "survey: what is there, and what will go wrong",
         Command::Survey(args::Survey {
+            twins: false,
             questions: false,
             hazards: false,
         }),

@@ -15,6 +15,7 @@ mod report;
 mod scan;
 mod status;
 mod survey;
+mod twins;
 mod verify;
 
 use super::args::Command;

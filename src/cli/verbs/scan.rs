@@ -29,7 +29,7 @@ pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
     meter.done();
     let (mut sources, mut errors, mut clean) = (Vec::new(), Vec::new(), true);
     for one in &scanned {
-        let survey = survey_of(&desk.settings, &one.source, &one.index)?;
+        let survey = survey_of(&desk, &one.source, &one.index)?;
         for line in scan_sentences(&one.row.source, &survey) {
             context.out.say(&line);
         }

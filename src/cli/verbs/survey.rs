@@ -5,6 +5,7 @@ use crate::cli::args::Survey as SurveyArgs;
 use crate::cli::exit::Code;
 use crate::cli::{Context, json as pieces};
 use crate::ops::gather::{Surveyed, surveys};
+use crate::ops::twins::Told;
 use crate::report::words::{Align, effect_word, kind_word, table};
 use crate::survey::{Confidence, Effect, Hazard, ProjectSummary, Survey};
 use crate::trouble::Trouble;
@@ -33,8 +34,17 @@ pub(super) fn run(args: &SurveyArgs, context: &Context) -> Result<Code, Trouble>
             ));
         }
     }
+    let twins = args
+        .twins
+        .then(|| super::twins::find(&desk, context))
+        .transpose()?;
+    if let Some(told) = twins.as_ref().filter(|_| !args.questions) {
+        super::twins::tell(told, context);
+    }
     let zone = desk.settings.windows.zone;
-    context.out.object("survey", object(&all, desk.now(), zone));
+    context
+        .out
+        .object("survey", object(&all, twins.as_ref(), desk.now(), zone));
     Ok(Code::clean_if(questions == 0 && !blocked))
 }
 
@@ -95,7 +105,7 @@ fn tell(context: &Context, one: &Surveyed, hazards: bool) {
     }
 }
 
-fn object(all: &[Surveyed], now: crate::moment::Moment, zone: chrono_tz::Tz) -> Value {
+fn object(all: &[Surveyed], twins: Option<&Told>, now: crate::moment::Moment, zone: chrono_tz::Tz) -> Value {
     let grown = crate::ops::gather::growth(all, now, zone);
     let each =
         |f: &dyn Fn(&Survey) -> Vec<Value>| all.iter().flat_map(|one| f(&one.survey)).collect::<Vec<_>>();
@@ -134,7 +144,7 @@ fn object(all: &[Surveyed], now: crate::moment::Moment, zone: chrono_tz::Tz) -> 
     });
     let projects = each(&|s| s.projects.iter().map(|p| project(p, zone)).collect());
     json!({"years": years, "kinds": kinds, "projects": projects, "sizes": sizes, "hazards": hazards,
-           "questions": questions, "twins": null,
+           "questions": questions, "twins": twins.map(super::twins::object),
            "growth_bytes_per_year": grown.map_or(Value::Null, |g| json!({"low": g.low.0, "likely": g.likely.0, "high": g.high.0}))})
 }
 
