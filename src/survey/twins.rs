@@ -310,3 +310,91 @@ fn note_pairs(pairs: &mut HashMap<(u32, u32), (u64, u64)>, set: &[Candidate]) ->
     }
     true
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// A file of the test: its project, name, content and, with several names, its inode.
+    type File = (u32, u8, Vec<u8>, Option<u64>);
+
+    /// Files of few lengths and few bytes, so that many are alike.
+    fn files() -> impl Strategy<Value = Vec<File>> {
+        let content = proptest::collection::vec(0u8..2, 0..6);
+        proptest::collection::vec((0u32..4, 0u8..3, content, Just(None)), 0..40).prop_map(|mut files| {
+            // Every seventh is another name of the one before.
+            for at in (6..files.len()).step_by(7) {
+                files[at].2 = files[at - 1].2.clone();
+                files[at].3 = Some(at as u64);
+                files[at - 1].3 = Some(at as u64);
+            }
+            files
+        })
+    }
+
+    /// The whole search over files in memory; a sample is the first and the last byte.
+    fn search(files: &[File]) -> TwinSummary {
+        let mut sizes = Sizes::default();
+        files.iter().for_each(|f| sizes.push(Bytes(f.2.len() as u64)));
+        let mut twins = Twins::new(sizes.repeated());
+        for (number, (project, name, content, inode)) in files.iter().enumerate() {
+            twins.offer(&Offered {
+                number: number as u32,
+                project: *project,
+                name: &[*name],
+                size: Bytes(content.len() as u64),
+                shared_inode: inode.map(|inode| (0, inode)),
+            });
+        }
+        for number in twins.wanted(Part::Sample) {
+            let content = &files[number as usize].2;
+            let sample = Digest::of(&[content[0], content[content.len() - 1]]);
+            twins.learn(number, Part::Sample, sample);
+        }
+        for number in twins.wanted(Part::Whole) {
+            twins.learn(number, Part::Whole, Digest::of(&files[number as usize].2));
+        }
+        twins.summary(1_000)
+    }
+
+    proptest! {
+        /// Oracle of another shape: every two files compared byte by byte.
+        #[test]
+        fn sets_are_what_comparing_every_two_files_finds(files in files()) {
+            let told = search(&files);
+            // One file each: neither empty nor a further name.
+            let mut seen = HashSet::new();
+            let single: Vec<&File> = files
+                .iter()
+                .filter(|f| !f.2.is_empty() && f.3.is_none_or(|inode| seen.insert(inode)))
+                .collect();
+            let partners = |f: &File| single.iter().filter(|g| g.2 == f.2).count();
+            let in_sets: Vec<&&File> = single.iter().filter(|f| partners(f) > 1).collect();
+            prop_assert_eq!(told.files, in_sets.len() as u64);
+            let firsts = in_sets.iter().enumerate().filter(|(at, f)| !in_sets[..*at].iter().any(|g| g.2 == f.2));
+            let (sets, once) = firsts.fold((0, 0), |(n, bytes), (_, f)| (n + 1, bytes + f.2.len() as u64));
+            prop_assert_eq!(told.sets, sets);
+            let all: u64 = in_sets.iter().map(|f| f.2.len() as u64).sum();
+            prop_assert_eq!(told.reclaimable, Bytes(all - once));
+            for set in &told.largest {
+                let contents: HashSet<&Vec<u8>> = set.numbers.iter().map(|n| &files[*n as usize].2).collect();
+                prop_assert_eq!(contents.len(), 1, "one content a set");
+            }
+        }
+
+        /// What two projects share is the same whichever is asked first, and never more than the
+        /// smaller one holds.
+        #[test]
+        fn a_pair_shares_no_more_than_either_holds(files in files()) {
+            let told = search(&files);
+            for pair in &told.pairs {
+                prop_assert!(pair.a <= pair.b);
+                for project in [pair.a, pair.b] {
+                    let held = files.iter().filter(|f| f.0 == project).count() as u64;
+                    prop_assert!(pair.files <= held);
+                }
+            }
+        }
+    }
+}

@@ -127,7 +127,7 @@ fn files_that_changed_or_cannot_be_read_are_left_out_and_counted() {
         scene.put(name, &noise(5_000, 1));
     }
     let closed = scene.from.join("2019-c/x");
-    std::fs::set_permissions(&closed, std::fs::Permissions::from_mode(0)).unwrap();
+    std::fs::set_permissions(&closed, std::fs::Permissions::from_mode(0o000)).unwrap();
     scene.begin();
     scene.run("scan");
     set_time(&scene.from.join("2019-d/x"), 1_570_000_000, 0);
@@ -272,14 +272,4 @@ fn dates_in_headers_are_read_once_and_known_while_the_source_is_away() {
     std::fs::rename(&scene.from, &away).unwrap();
     assert_eq!(scene.json("survey").1["projects"], before);
     std::fs::rename(&away, &scene.from).unwrap();
-    // Reading sets the time of access where it lies far back: it stays there.
-    let file = scene.from.join("nothing inside/one.mp4");
-    let old = std::time::UNIX_EPOCH + std::time::Duration::from_secs(1_000_000_000);
-    let mtime = file.metadata().unwrap().modified().unwrap();
-    std::fs::File::open(&file)
-        .unwrap()
-        .set_times(std::fs::FileTimes::new().set_accessed(old).set_modified(mtime))
-        .unwrap();
-    scene.run("scan").expect(0);
-    assert_eq!(scene.json("survey").1["projects"], before);
 }
