@@ -27,14 +27,14 @@ struct Set {
     links: u64,
     size: u64,
     /// Other projects it has names in.
-    others: Option<Box<BTreeSet<u32>>>,
+    others: BTreeSet<u32>,
     /// Its first name, of the first [`NAMED`] sets: for examples.
     first: Option<Box<RelPath>>,
 }
 
 impl Set {
     fn others(&self) -> impl Iterator<Item = u32> + '_ {
-        self.others.iter().flat_map(|set| set.iter().copied())
+        self.others.iter().copied()
     }
 }
 
@@ -56,14 +56,14 @@ impl HardLinks {
             seen: 0,
             links: child.entry.links,
             size: child.entry.size.0,
-            others: None,
+            others: BTreeSet::new(),
             first: folder.join(&child.name).ok().filter(|_| named).map(Box::new),
         });
         set.seen = set.seen.saturating_add(1);
         if project == set.project {
             return;
         }
-        let others = set.others.get_or_insert_default();
+        let others = &mut set.others;
         if others.len() < PROJECTS && others.insert(project) && self.crossing.len() < EXAMPLES {
             self.crossing.extend(folder.join(&child.name).ok());
         }
@@ -90,8 +90,8 @@ impl HardLinks {
                 leaving += 1;
                 outside.extend(first);
             }
-            across += u64::from(set.others.is_some());
-            if set.others.is_some() {
+            across += u64::from(!set.others.is_empty());
+            if !set.others.is_empty() {
                 let all: Vec<u32> = set.others().chain([set.project]).collect();
                 for a in &all {
                     let others = all.iter().filter(|b| *b != a);
