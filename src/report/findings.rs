@@ -6,7 +6,8 @@ use crate::names::{RelPath, shown};
 use crate::report::words::{Align, display_width, effect_word, kind_word, percent, permille, table};
 use crate::sizes::SizeHistogram;
 use crate::survey::{
-    Confidence, Effect, Excluded, Grown, Hazard, Kind, ProjectKey, ProjectSummary, Survey, YearTotal,
+    Confidence, Effect, Evidence, Excluded, Grown, Hazard, Kind, ProjectKey, ProjectSummary, Survey,
+    YearTotal,
 };
 use crate::units::{Amount, Bytes, counted, grouped};
 
@@ -16,8 +17,6 @@ pub const COLUMNS: usize = 80;
 const LARGEST: usize = 10;
 /// Columns for a project's name.
 const NAME: usize = 26;
-/// Columns of that table's longest usual heading, `the 10 largest of 1,204`.
-const HEADING: usize = 23;
 /// Seconds in a year, near enough to say what has gone quiet.
 const YEAR: i64 = 31_557_600;
 
@@ -58,6 +57,11 @@ fn path_within(path: &RelPath, columns: usize) -> String {
     } else {
         shown(path.as_bytes())
     };
+    text_within(text, columns)
+}
+
+/// An escaped name, its middle left out where it takes more than `columns`.
+fn text_within(text: String, columns: usize) -> String {
     if display_width(&text) <= columns {
         return text;
     }
@@ -242,16 +246,7 @@ fn projects(all: &[ProjectSummary]) -> String {
     let mut largest: Vec<&ProjectSummary> = all.iter().collect();
     largest.sort_by_key(|project| std::cmp::Reverse(project.amount.bytes));
     largest.truncate(LARGEST);
-    let name = |project: &ProjectSummary| {
-        let name = RelPath::new(project.key.name()).unwrap_or_default();
-        path_within(&name, NAME)
-    };
-    let widest =
-        |texts: &mut dyn Iterator<Item = String>| texts.map(|t| display_width(&t)).max().unwrap_or(0);
-    let names = widest(&mut largest.iter().map(|project| name(project)));
-    let sizes = widest(&mut largest.iter().map(|project| project.amount.bytes.to_string()));
-    // Four for the year, six for the trust, two between columns; the rest is for the reason.
-    let rest = COLUMNS.saturating_sub(names.max(HEADING) + sizes + 4 + 6 + 8);
+    let name = |project: &ProjectSummary| text_within(project.key.name(), NAME);
     let named: Vec<Vec<String>> = largest
         .iter()
         .map(|project| {
@@ -260,7 +255,7 @@ fn projects(all: &[ProjectSummary]) -> String {
                 project.amount.bytes.to_string(),
                 project.date.year.map_or("-".into(), |year| year.to_string()),
                 trust(project.date.confidence).into(),
-                cut_text(&project.date.words, rest),
+                evidence(project.date.evidence).into(),
             ]
         })
         .collect();
@@ -270,7 +265,7 @@ fn projects(all: &[ProjectSummary]) -> String {
         "project".into()
     };
     let columns = [Align::Left, Align::Right, Align::Left, Align::Left, Align::Left];
-    filled(&[&heading, "size", "year", "trust", "because"], &named, &columns)
+    filled(&[&heading, "size", "year", "trust", "by"], &named, &columns)
 }
 
 fn trust(confidence: Confidence) -> &'static str {
@@ -281,19 +276,17 @@ fn trust(confidence: Confidence) -> &'static str {
     }
 }
 
-fn cut_text(text: &str, columns: usize) -> String {
-    if display_width(text) <= columns {
-        return text.into();
+/// What a year rests on, in a word or two.
+fn evidence(evidence: Evidence) -> &'static str {
+    match evidence {
+        Evidence::Tag => "your tag",
+        Evidence::FolderDate => "the folder's name",
+        Evidence::ClipNames => "names inside",
+        Evidence::MediaHeaders => "media headers",
+        Evidence::OldestOriginal => "the oldest original",
+        Evidence::MedianTime => "file times",
+        Evidence::Nothing => "nothing",
     }
-    let mut width = 1;
-    let kept: String = text
-        .chars()
-        .take_while(|c| {
-            width += display_width(c.encode_utf8(&mut [0; 4]));
-            width <= columns
-        })
-        .collect();
-    format!("{}…", kept.trim_end())
 }
 
 fn loose(all: &[ProjectSummary]) -> String {

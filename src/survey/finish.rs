@@ -82,15 +82,15 @@ impl Surveyor {
             .take(EXAMPLES)
             .collect();
         self.tally.note_many(Sort::CopyDay, copied.files, examples);
-        let dates = if last - first <= 1 {
-            dates::date_text(*first)
+        let looks = if last - first <= 1 {
+            format!("{} looks like a day", dates::date_text(*first))
         } else {
-            format!("{} and other days", dates::date_text(*first))
+            format!("{} and other days look like days", dates::date_text(*first))
         };
         self.tally.say(
             Sort::CopyDay,
             format!(
-                "{dates} looks like a day of copying that did not keep times: those times are kept and are no \
+                "{looks} of copying that did not keep times: those times are kept and are no \
                  evidence for a year."
             ),
         );

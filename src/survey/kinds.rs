@@ -148,8 +148,8 @@ pub fn kind_of(name: &[u8]) -> (Kind, bool) {
 }
 
 /// Edit files that hold no path to media: subtitles, colour tables, what a camera writes beside its
-/// clips.
-const SIDECARS: &str = "srt vtt stl ass sub xmp thm bim cpi mpl smi cube lut 3dl";
+/// clips; and `xml`, which is mostly something else.
+const SIDECARS: &str = "xml srt vtt stl ass sub xmp thm bim cpi mpl smi cube lut 3dl";
 
 /// Whether a file of [`Kind::Edit`] is a project or exchange file, which find media by their paths.
 pub fn is_edit_project(name: &[u8]) -> bool {

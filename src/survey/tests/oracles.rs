@@ -95,7 +95,7 @@ proptest! {
         let mut tree = Tree::default();
         tree.file(format!("p/{name}"), 1);
         let survey = tree.survey();
-        let bytes = name.as_bytes().len();
+        let bytes = name.len();
         let units = name.encode_utf16().collect::<Vec<u16>>().len();
         let decomposed = name.nfd().collect::<String>().len();
         prop_assert_eq!(count(&survey, Sort::NameTooLong), u64::from(bytes > 255));
