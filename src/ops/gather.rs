@@ -152,6 +152,8 @@ fn rules(settings: &Settings, source: &SourceSettings, index: &Index) -> Result<
         .map_or(0, |d| d.path.as_os_str().len());
     // A year and two slashes, and the extra folder of the source.
     rules.destination_prefix_bytes = to + 6 + source.under.as_bytes().len();
+    let under = source.under.lossy().encode_utf16().count();
+    rules.share_prefix_units = 5 + under + usize::from(under > 0);
     Ok(rules)
 }
 
@@ -184,14 +186,37 @@ pub fn growth(
     now: crate::moment::Moment,
     zone: chrono_tz::Tz,
 ) -> Option<crate::survey::Growth> {
-    use crate::moment::Year;
-    use crate::units::Bytes;
-    let mut years: std::collections::BTreeMap<Year, Bytes> = std::collections::BTreeMap::new();
-    for total in all.iter().flat_map(|one| one.survey.years()) {
-        if let Some(year) = total.year {
-            let sum = years.entry(year).or_default();
-            *sum = sum.plus(total.amount.bytes);
+    grown(all, now, zone)?.growth
+}
+
+/// The same with what it rests on; `None` only where now lies outside the calendar.
+pub fn grown(
+    all: &[Surveyed],
+    now: crate::moment::Moment,
+    zone: chrono_tz::Tz,
+) -> Option<crate::survey::Grown> {
+    let sum = crate::survey::together(all.iter().map(|one| &one.survey));
+    let years = sum
+        .years
+        .into_iter()
+        .filter_map(|row| Some((row.year?, row.amount.bytes)));
+    Some(crate::survey::growth(years, now.year(zone)?))
+}
+
+/// Takes away the questions that the user's tags have answered.
+///
+/// # Errors
+/// A tag that sets no year.
+pub fn drop_answered(all: &mut [Surveyed], rules: &crate::plan::PlanRules) -> Result<(), Trouble> {
+    for one in all {
+        let asked = std::mem::take(&mut one.survey.questions);
+        one.survey.questions = crate::plan::unanswered(asked, rules)?;
+        let is_open = |kind: &str| one.survey.questions.iter().any(|question| question.about == kind);
+        if !is_open(crate::survey::ABOUT_PROJECT) {
+            one.survey
+                .hazards
+                .retain(|hazard| hazard.kind != "doubtful-project");
         }
     }
-    crate::survey::growth(years, now.year(zone)?).growth
+    Ok(())
 }

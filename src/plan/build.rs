@@ -11,7 +11,7 @@ use super::tags;
 use super::{Batch, Dataset, Inputs, LockedBatch, Placed, Plan};
 use crate::names::{BatchName, SourceName, shown};
 use crate::sizes::SizeHistogram;
-use crate::survey::{ProjectKey, Question};
+use crate::survey::{ABOUT_DATE, ProjectKey, Question};
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes, counted};
 use std::collections::{BTreeMap, BTreeSet};
@@ -406,10 +406,13 @@ fn questions(settled: &[Settled<'_>], rules: &PlanRules) -> Vec<Question> {
     }
     let open = settled
         .iter()
-        .filter(|s| !s.delta && s.year.is_none() && s.folder.as_bytes() == b"undated");
+        .filter(|s| !s.delta && s.year.is_none() && s.folder.as_bytes() == b"undated")
+        // A tag that says `undated` is an answer.
+        .filter(|s| s.wish.dataset.is_none());
     open.map(|s| Question {
         project: s.project.key.clone(),
         source: s.project.source.clone(),
+        about: ABOUT_DATE,
         text: format!("Nothing tells the year of {}. Which is it?", shown(&s.name)),
         tag: super::why::tag_lines(&s.name, "year = \"20..\""),
     })

@@ -4,7 +4,7 @@ use super::notes::IdleTag;
 use super::rules::{Match, PlanRules, Tag};
 use crate::moment::Year;
 use crate::names::{nearest, shown};
-use crate::survey::ProjectKey;
+use crate::survey::{ABOUT_BOUNDARY, ProjectKey, Question};
 use crate::trouble::Trouble;
 use std::collections::BTreeSet;
 
@@ -95,6 +95,23 @@ pub(super) fn wish(rules: &PlanRules, name: &[u8]) -> Result<Wish, Trouble> {
         order: tag.order,
         hold: tag.hold,
     })
+}
+
+/// The questions that no tag answers yet. A tag that gives a project a year or a dataset says that
+/// it is one and where it goes; whether to walk into another file system it cannot say.
+///
+/// # Errors
+/// `bad-tag` where the year it sets is none.
+pub fn unanswered(asked: Vec<Question>, rules: &PlanRules) -> Result<Vec<Question>, Trouble> {
+    let mut open = Vec::with_capacity(asked.len());
+    for question in asked {
+        let wish = wish(rules, &project_name(&question.project))?;
+        let answered = wish.year.is_some() || wish.dataset.is_some();
+        if !answered || question.about == ABOUT_BOUNDARY {
+            open.push(question);
+        }
+    }
+    Ok(open)
 }
 
 fn year(text: &str, number: usize, name: &[u8]) -> Result<Year, Trouble> {

@@ -9,9 +9,11 @@
 //! - [`calendar`]: the schedule as RFC 5545 calendar.
 //! - [`tables`]: CSV for spreadsheets.
 //! - [`manifest`]: check files in the coreutils format, RFC 8493 lines, and a reader of check files.
+//! - [`findings`]: what a survey found, gravest first, for a terminal of 80 columns.
 //! - [`words`]: sentences and aligned tables for a terminal.
 
 pub mod calendar;
+pub mod findings;
 pub mod manifest;
 pub mod model;
 pub mod page;

@@ -264,8 +264,10 @@ pub fn scan_sentences(source: &str, survey: &Survey) -> Vec<String> {
     if counts.symlinks > 0 {
         first.push_str(&format!(", {}", counted(counts.symlinks, "symbolic link")));
     }
-    if counts.special > 0 {
-        first.push_str(&format!(", {} that are no files", grouped(counts.special)));
+    match counts.special {
+        0 => {}
+        1 => first.push_str(", 1 that is no file"),
+        n => first.push_str(&format!(", {} that are no files", grouped(n))),
     }
     let mut out = vec![first + "."];
     if counts.unreadable > 0 {

@@ -6,6 +6,8 @@ use crate::sizes::SizeHistogram;
 use crate::survey::calendar::DAY;
 use crate::survey::dates::spikes::{self, CopyDays};
 use crate::survey::dates::{self, Weighed, Written};
+use crate::survey::exclude::literal;
+use crate::survey::hazards::names::is_dataset_name;
 use crate::survey::hazards::{EXAMPLES, Sort};
 use crate::survey::project::{KindTotals, ProjectState};
 use crate::survey::surveyor::Surveyor;
@@ -14,6 +16,7 @@ use crate::survey::{
     Unplanned, questions,
 };
 use crate::units::{Amount, Bytes};
+use std::collections::BTreeSet;
 
 impl Surveyor {
     /// Ends the survey.
@@ -22,6 +25,9 @@ impl Surveyor {
         self.report_links();
         self.report_copy_days(&copied);
         self.report_in_use();
+        self.report_headers_and_spans(&copied);
+        self.report_project_names();
+        std::mem::take(&mut self.spelling).finish(&mut self.tally);
         let weighed = self.weigh_dates(&copied);
         let questions = self.ask(&weighed);
         let (projects, kinds, sizes) = self.summaries(weighed);
@@ -76,15 +82,15 @@ impl Surveyor {
             .take(EXAMPLES)
             .collect();
         self.tally.note_many(Sort::CopyDay, copied.files, examples);
-        let dates = if last - first <= 1 {
-            dates::date_text(*first)
+        let looks = if last - first <= 1 {
+            format!("{} looks like a day", dates::date_text(*first))
         } else {
-            format!("{} and other days", dates::date_text(*first))
+            format!("{} and other days look like days", dates::date_text(*first))
         };
         self.tally.say(
             Sort::CopyDay,
             format!(
-                "{dates} looks like a day of copying that did not keep times: those times are kept and are no \
+                "{looks} of copying that did not keep times: those times are kept and are no \
                  evidence for a year."
             ),
         );
@@ -97,6 +103,41 @@ impl Surveyor {
             if let (ProjectKey::Folder(path), Some(newest)) = (&project.key, project.newest) {
                 if newest > since {
                     self.tally.note_path(Sort::ProjectInUse, path);
+                }
+            }
+        }
+    }
+
+    /// Hazards D4 to D6.
+    fn report_headers_and_spans(&mut self, copied: &CopyDays) {
+        for project in &self.projects {
+            let ProjectKey::Folder(path) = &project.key else {
+                continue;
+            };
+            let dates = &project.dates;
+            if dates.corrected > 0 {
+                self.tally.note_path(Sort::HeaderCorrected, path);
+            }
+            if dates.near_new_year > 0 {
+                self.tally.note_path(Sort::HeaderNewYear, path);
+            }
+            let shot = dates
+                .days
+                .iter()
+                .filter(|(day, found)| found.originals > 0 && !copied.days.contains(day));
+            let years: BTreeSet<Year> = shot.filter_map(|(day, _)| self.calendar.year_of(*day)).collect();
+            if years.len() > 1 {
+                self.tally.note_path(Sort::ProjectSpans, path);
+            }
+        }
+    }
+
+    /// Hazard N12.
+    fn report_project_names(&mut self) {
+        for project in &self.projects {
+            if let ProjectKey::Folder(path) = &project.key {
+                if !path.components().all(is_dataset_name) {
+                    self.tally.note_path(Sort::NameNotDataset, path);
                 }
             }
         }
@@ -126,6 +167,9 @@ impl Surveyor {
                 ProjectKey::Folder(_) if project.amount.files == 0 && *written == Written::Nothing => empty(),
                 ProjectKey::Folder(_) => dates::weigh(written, &project.dates, copied, &self.calendar),
             };
+            if let (Written::Ambiguous(_), ProjectKey::Folder(path)) = (written, &project.key) {
+                self.tally.note_path(Sort::DateAmbiguous, path);
+            }
             if let (Some(_), ProjectKey::Folder(path)) = (&weighed.ask, &project.key) {
                 self.tally.note_path(Sort::DateDisagrees, path);
             }
@@ -134,15 +178,24 @@ impl Surveyor {
         all
     }
 
+    /// One question a project: whether it is one goes before of which year it is.
     fn ask(&mut self, weighed: &[Weighed]) -> Vec<Question> {
         let source = &self.rules.source;
-        let about_dates = self
-            .projects
-            .iter()
-            .zip(weighed)
-            .filter_map(|(project, weighed)| questions::about_date(source, &project.key, weighed));
         let mut asked: Vec<Question> = std::mem::take(&mut self.asked);
-        asked.extend(about_dates);
+        let undecided = empty();
+        for path in &self.doubtful {
+            let pattern = literal(path);
+            let number = self.numbers.get(&ProjectKey::Folder(path.clone()));
+            let date = number.and_then(|at| weighed.get(*at)).unwrap_or(&undecided);
+            asked.push(questions::about_by_product(source, path, &pattern, date));
+        }
+        let doubtful: BTreeSet<&RelPath> = self.doubtful.iter().collect();
+        for (project, weighed) in self.projects.iter().zip(weighed) {
+            let known = matches!(&project.key, ProjectKey::Folder(path) if doubtful.contains(path));
+            if !known {
+                asked.extend(questions::about_date(source, &project.key, weighed));
+            }
+        }
         asked.sort_by(|a, b| a.project.cmp(&b.project));
         asked
     }

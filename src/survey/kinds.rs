@@ -147,6 +147,20 @@ pub fn kind_of(name: &[u8]) -> (Kind, bool) {
     endings().kinds.get(key).copied().unwrap_or((Kind::Other, false))
 }
 
+/// Edit files that hold no path to media: subtitles, colour tables, what a camera writes beside its
+/// clips; and `xml`, which is mostly something else.
+const SIDECARS: &str = "xml srt vtt stl ass sub xmp thm bim cpi mpl smi cube lut 3dl";
+
+/// Whether a file of [`Kind::Edit`] is a project or exchange file, which find media by their paths.
+pub fn is_edit_project(name: &[u8]) -> bool {
+    let of = |ending: &[u8]| {
+        SIDECARS
+            .split(' ')
+            .any(|known| ending.eq_ignore_ascii_case(known.as_bytes()))
+    };
+    ending(name).is_some_and(|ending| !of(ending))
+}
+
 /// Whether a folder of this name holds what a program can make again.
 pub fn is_cache_folder(name: &[u8]) -> bool {
     CACHE_FOLDERS.iter().any(|known| name.eq_ignore_ascii_case(known))

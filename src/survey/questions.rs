@@ -3,7 +3,8 @@
 use crate::moment::Year;
 use crate::names::{RelPath, SourceName};
 use crate::survey::dates::Weighed;
-use crate::survey::{ProjectKey, Question};
+use crate::survey::exclude::literal;
+use crate::survey::{ABOUT_BOUNDARY, ABOUT_DATE, ABOUT_PROJECT, ProjectKey, Question};
 
 /// Asks about a project's year; `None` where its date stands.
 pub fn about_date(source: &SourceName, key: &ProjectKey, weighed: &Weighed) -> Option<Question> {
@@ -16,6 +17,7 @@ pub fn about_date(source: &SourceName, key: &ProjectKey, weighed: &Weighed) -> O
     Some(Question {
         project: key.clone(),
         source: source.clone(),
+        about: ABOUT_DATE,
         text,
         tag: tag(&name, weighed.date.year, &weighed.choices),
     })
@@ -36,18 +38,23 @@ fn tag(name: &str, year: Option<Year>, choices: &[(Year, String)]) -> String {
 }
 
 /// Asks whether a folder at the top is a project, though it begins like the by-products of a box.
-pub fn about_by_product(source: &SourceName, path: &RelPath, pattern: &str) -> Question {
+/// The lines say that it is one, of the year that its date gives; leaving it out is a remark beside
+/// them, for a second `[exclude]` would not be read.
+pub fn about_by_product(source: &SourceName, path: &RelPath, pattern: &str, weighed: &Weighed) -> Question {
     let key = ProjectKey::Folder(path.clone());
     let name = key.name();
+    let mut lines = tag(&name, weighed.date.year, &weighed.choices);
+    lines.push_str(&format!(
+        "# or, if it is none, in [exclude]: names = [{}]\n",
+        quoted(pattern)
+    ));
     Question {
         text: format!(
             "Is {name} a project? Its name begins like the by-products of a box; until it is left out it is \
              moved."
         ),
-        tag: format!(
-            "# in [exclude], only if it is none\nnames = [{}]\n",
-            quoted(pattern)
-        ),
+        tag: lines,
+        about: ABOUT_PROJECT,
         project: key,
         source: source.clone(),
     }
@@ -60,10 +67,13 @@ pub fn about_boundary(source: &SourceName, path: &RelPath) -> Question {
     Question {
         text: format!("Another file system begins at {name}: shall it be walked through?"),
         tag: format!(
-            "# in the [[source]] named {}\ncross = [{}]\n",
+            "# To walk through it, in the [[source]] named {}: cross = [{}]\n\
+             # To leave it out, in [exclude]: names = [{}]\n",
             quoted(&source.0),
-            quoted(&path.lossy())
+            quoted(&path.lossy()),
+            quoted(&literal(path)),
         ),
+        about: ABOUT_BOUNDARY,
         project: key,
         source: source.clone(),
     }

@@ -26,6 +26,9 @@ pub struct SurveyRules {
     /// Bytes that the destination's path puts before a project's path, its slash included:
     /// destination, dataset, `under`.
     pub destination_prefix_bytes: usize,
+    /// UTF-16 units that a client sees before a project's path, below the share: the dataset's folder
+    /// and `under`, slashes included.
+    pub share_prefix_units: usize,
     /// The longest name in bytes that the destination takes; 255 on Linux.
     pub name_max_bytes: usize,
     /// Whether an inode number of this source means one file for as long as the scan lasted. Not
@@ -49,6 +52,7 @@ impl SurveyRules {
             exclude: Exclude::usual(1),
             quiet_days: 7,
             destination_prefix_bytes: 0,
+            share_prefix_units: 0,
             name_max_bytes: 255,
             inodes_hold: true,
             hidden_by_mount: Vec::new(),

@@ -4,11 +4,12 @@ use crate::entry::{Entry, EntryKind, Listing, Named};
 use crate::names::RelPath;
 use crate::survey::calendar::{Calendar, Doubt};
 use crate::survey::dates::names::read_clip;
-use crate::survey::exclude::{self, THUMBNAILS};
+use crate::survey::exclude::THUMBNAILS;
 use crate::survey::hazards::files::{self, Shares};
 use crate::survey::hazards::links::{HardLinks, Symlinks};
 use crate::survey::hazards::names::{self, Marks};
 use crate::survey::hazards::siblings::{self, ClipBefore, Siblings};
+use crate::survey::hazards::spelling::Spelling;
 use crate::survey::hazards::{EXAMPLES, Sort, Tally};
 use crate::survey::headers::HeaderDate;
 use crate::survey::kinds;
@@ -39,7 +40,7 @@ pub struct Surveyor {
     membership: Membership,
     pub(super) counts: Counts,
     pub(super) projects: Vec<ProjectState>,
-    numbers: HashMap<ProjectKey, usize>,
+    pub(super) numbers: HashMap<ProjectKey, usize>,
     pub(super) excluded: BTreeMap<String, (Amount, Vec<RelPath>)>,
     pub(super) unplanned: Vec<Unplanned>,
     pub(super) unlisted: BTreeMap<&'static str, Amount>,
@@ -47,8 +48,11 @@ pub struct Surveyor {
     pub(super) shares: Shares,
     pub(super) hard_links: HardLinks,
     pub(super) symlinks: Symlinks,
+    pub(super) spelling: Spelling,
     pub(super) looked_again: bool,
     pub(super) asked: Vec<Question>,
+    /// Folders at the top whose names begin like by-products.
+    pub(super) doubtful: Vec<RelPath>,
     folders: HashSet<u64>,
 }
 
@@ -80,8 +84,10 @@ impl Surveyor {
             shares: Shares::default(),
             hard_links: HardLinks::default(),
             symlinks: Symlinks::default(),
+            spelling: Spelling::default(),
             looked_again: false,
             asked: Vec::new(),
+            doubtful: Vec::new(),
             folders: HashSet::new(),
         }
     }
@@ -172,6 +178,7 @@ impl Surveyor {
         names::check(name, marks, self.rules.name_max_bytes, |sort| {
             tally.note(sort, place.folder, name);
         });
+        self.spelling.push(place.folder, name, marks.is_ascii());
         let length = place.path_bytes + name.len();
         if length > LONGEST_PATH {
             tally.note(Sort::PathTooLong, place.folder, name);
@@ -180,7 +187,9 @@ impl Surveyor {
             let text = String::from_utf8_lossy(place.folder.as_bytes())
                 .encode_utf16()
                 .count();
-            if text + 1 + String::from_utf8_lossy(name).encode_utf16().count() > LONGEST_WINDOWS {
+            if self.rules.share_prefix_units + text + 1 + String::from_utf8_lossy(name).encode_utf16().count()
+                > LONGEST_WINDOWS
+            {
                 tally.note(Sort::PathWindows, place.folder, name);
             }
         }
@@ -262,11 +271,7 @@ impl Surveyor {
         let exclude = &self.rules.exclude;
         if exclude.is_doubtful_project(place.folder, &child.name, entry.kind) {
             self.tally.note(Sort::DoubtfulProject, place.folder, &child.name);
-            if let Ok(path) = place.folder.join(&child.name) {
-                let pattern = exclude::literal(&path);
-                self.asked
-                    .push(questions::about_by_product(&self.rules.source, &path, &pattern));
-            }
+            self.doubtful.extend(place.folder.join(&child.name).ok());
         }
     }
 

@@ -4,34 +4,35 @@ use super::desk;
 use crate::cli::args::Survey as SurveyArgs;
 use crate::cli::exit::Code;
 use crate::cli::{Context, json as pieces};
-use crate::ops::gather::{Surveyed, surveys};
+use crate::ops::gather::{Surveyed, drop_answered, grown, surveys};
+use crate::ops::plan::rules;
 use crate::ops::twins::Told;
-use crate::report::words::{Align, effect_word, kind_word, table};
-use crate::survey::{Confidence, Effect, Hazard, ProjectSummary, Survey};
+use crate::report::findings;
+use crate::report::words::effect_word;
+use crate::survey::{Confidence, Effect, ProjectSummary, Survey, together};
 use crate::trouble::Trouble;
-use crate::units::grouped;
 use serde_json::{Value, json};
 
 pub(super) fn run(args: &SurveyArgs, context: &Context) -> Result<Code, Trouble> {
     let desk = desk(context)?;
-    let all = surveys(&desk)?;
+    let mut all = surveys(&desk)?;
+    drop_answered(&mut all, &rules(&desk))?;
     let questions: usize = all.iter().map(|one| one.survey.questions.len()).sum();
     let blocked = all
         .iter()
         .flat_map(|one| &one.survey.hazards)
         .any(|h| h.effect == Effect::Blocks);
+    let zone = desk.settings.windows.zone;
     if args.questions {
         for question in all.iter().flat_map(|one| &one.survey.questions) {
-            context.out.say(&format!("# {}\n{}", question.text, question.tag));
+            context
+                .out
+                .say(&findings::wrapped_remark(&question.text, &question.tag));
         }
     } else {
-        for one in &all {
-            tell(context, one, args.hazards);
-        }
+        tell(context, &all, desk.now(), zone, args.hazards);
         if questions > 0 {
-            context.out.say(&format!(
-                "Questions for you: {questions}. `survey --questions` prints lines to paste into move.toml."
-            ));
+            context.out.say(&findings::open_questions(questions));
         }
     }
     let twins = args
@@ -41,92 +42,58 @@ pub(super) fn run(args: &SurveyArgs, context: &Context) -> Result<Code, Trouble>
     if let Some(told) = twins.as_ref().filter(|_| !args.questions) {
         super::twins::tell(told, context);
     }
-    let zone = desk.settings.windows.zone;
     context
         .out
         .object("survey", object(&all, twins.as_ref(), desk.now(), zone));
     Ok(Code::clean_if(questions == 0 && !blocked))
 }
 
-fn tell(context: &Context, one: &Surveyed, hazards: bool) {
-    let survey = &one.survey;
-    context
-        .out
-        .say(&format!("Source {}: {}", one.source.name, survey.counts.files));
-    let years: Vec<Vec<String>> = survey
-        .years()
-        .into_iter()
-        .map(|y| {
-            let year = y.year.map_or("undated".to_string(), |year| year.to_string());
-            vec![
-                year,
-                grouped(y.projects),
-                grouped(y.amount.files),
-                y.amount.bytes.to_string(),
-            ]
-        })
-        .collect();
-    let right = [Align::Left, Align::Right, Align::Right, Align::Right];
-    context
-        .out
-        .say(&table(&["year", "projects", "files", "size"], &years, &right));
-    let kinds: Vec<Vec<String>> = survey
-        .kinds
-        .iter()
-        .map(|(k, a)| vec![kind_word(*k).to_string(), grouped(a.files), a.bytes.to_string()])
-        .collect();
-    context.out.say(&table(
-        &["kind", "files", "size"],
-        &kinds,
-        &[Align::Left, Align::Right, Align::Right],
-    ));
-    if survey.hazards.is_empty() {
-        return;
+fn tell(
+    context: &Context,
+    all: &[Surveyed],
+    now: crate::moment::Moment,
+    zone: chrono_tz::Tz,
+    all_examples: bool,
+) {
+    for one in all {
+        context.out.say(&findings::source(
+            &one.source.name.0,
+            &one.survey,
+            now,
+            all_examples,
+        ));
     }
-    let row = |h: &Hazard| {
-        vec![
-            effect_word(h.effect).to_string(),
-            h.kind.to_string(),
-            grouped(h.count),
-            h.words.clone(),
-        ]
-    };
-    let rows: Vec<Vec<String>> = survey.hazards.iter().map(row).collect();
-    context.out.say(&table(
-        &["effect", "hazard", "count", "what it means"],
-        &rows,
-        &[Align::Left, Align::Left, Align::Right, Align::Left],
-    ));
-    for hazard in survey.hazards.iter().filter(|_| hazards) {
-        let examples: Vec<String> = hazard.examples.iter().map(ToString::to_string).collect();
-        context
-            .out
-            .say(&format!("{}: {}", hazard.kind, examples.join(", ")));
+    let sum = together(all.iter().map(|one| &one.survey));
+    if all.len() > 1 {
+        context.out.say(&findings::together(all.len(), &sum));
+    }
+    let undated = sum.years.iter().filter(|row| row.year.is_none());
+    if let Some(grown) = grown(all, now, zone) {
+        let undated = undated.map(|row| row.amount.bytes).sum();
+        context.out.say(&(findings::growth(&grown, undated) + "\n"));
     }
 }
 
 fn object(all: &[Surveyed], twins: Option<&Told>, now: crate::moment::Moment, zone: chrono_tz::Tz) -> Value {
-    let grown = crate::ops::gather::growth(all, now, zone);
+    let grown = grown(all, now, zone).and_then(|grown| grown.growth);
     let each =
         |f: &dyn Fn(&Survey) -> Vec<Value>| all.iter().flat_map(|one| f(&one.survey)).collect::<Vec<_>>();
-    let years = each(&|s| {
-        s.years()
-            .into_iter()
-            .map(|y| json!({"year": y.year.map(|y| y.0), "projects": y.projects, "files": y.amount.files, "bytes": y.amount.bytes.0}))
-            .collect()
-    });
-    let kinds = each(&|s| {
-        s.kinds
-            .iter()
-            .map(|(k, a)| json!({"kind": k.word(), "files": a.files, "bytes": a.bytes.0}))
-            .collect()
-    });
-    let sizes = each(&|s| {
-        s.sizes
-            .slices()
-            .map(|s| json!({"up_to_bytes": s.up_to.map(|b| b.0), "files": s.amount.files, "bytes": s.amount.bytes.0}))
-            .collect()
-    });
+    let sum = together(all.iter().map(|one| &one.survey));
+    let years: Vec<Value> = sum
+        .years
+        .iter()
+        .map(|y| json!({"year": y.year.map(|y| y.0), "projects": y.projects, "files": y.amount.files, "bytes": y.amount.bytes.0}))
+        .collect();
+    let kinds: Vec<Value> = sum
+        .kinds
+        .iter()
+        .map(|(k, a)| json!({"kind": k.word(), "files": a.files, "bytes": a.bytes.0}))
+        .collect();
+    let sizes: Vec<Value> = sum
+        .sizes
+        .slices()
+        .map(|s| json!({"up_to_bytes": s.up_to.map(|b| b.0), "files": s.amount.files, "bytes": s.amount.bytes.0}))
+        .collect();
     let hazards = each(&|s| {
         s.hazards
             .iter()

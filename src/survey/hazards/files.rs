@@ -8,7 +8,7 @@ use crate::survey::hazards::siblings::sibling;
 use crate::survey::hazards::{Sort, Tally};
 use crate::survey::kinds;
 use crate::survey::rules::SurveyRules;
-use crate::units::Amount;
+use crate::units::{Amount, Bytes};
 use std::collections::BTreeMap;
 
 /// Files smaller than this may lie inside the inode and have no blocks of their own.
@@ -31,6 +31,9 @@ pub struct Shares {
     unallocated: u64,
     owners: BTreeMap<(u32, u32), Amount>,
     first_executable: Option<RelPath>,
+    cache: Amount,
+    /// Logical and stored bytes of sparse files.
+    sparse: (Bytes, Bytes),
 }
 
 impl Shares {
@@ -51,6 +54,13 @@ impl Shares {
                     self.first_executable = folder.join(&child.name).ok();
                 }
             }
+        }
+        if kind == Kind::Cache && child.name != b".DS_Store" {
+            self.cache.add(Amount::one(entry.size));
+        }
+        if entry.size.0 >= INLINE && entry.allocated.0 > 0 && entry.is_sparse() {
+            self.sparse.0 = self.sparse.0.plus(entry.size);
+            self.sparse.1 = self.sparse.1.plus(entry.allocated);
         }
         let owner = (entry.uid, entry.gid);
         if self.owners.len() < OWNERS || self.owners.contains_key(&owner) {
@@ -76,6 +86,21 @@ impl Shares {
                 ),
             );
         }
+        tally.say(
+            Sort::CacheMedia,
+            format!(
+                "Files that a program can make again, {}: they are moved unless you leave them out.",
+                self.cache.bytes
+            ),
+        );
+        tally.say(
+            Sort::Sparse,
+            format!(
+                "Less is stored than the files are long, {} of {}: zeros are written as holes again, and the \
+                 plan counts the full length.",
+                self.sparse.1, self.sparse.0
+            ),
+        );
         tally.note_many(Sort::BirthTime, self.births, None);
         // Where no file has blocks the mount simply does not tell them.
         if self.unallocated > 0 && self.unallocated == self.with_content {
@@ -167,11 +192,18 @@ pub fn check_meaning(listing: &Listing, child: &Named, kind: Kind, tally: &mut T
         Some(b'~') if name.starts_with(b"~$") => tally.note(Sort::LooksInUse, &listing.folder, name),
         _ => {}
     }
+    if kind == Kind::Edit && kinds::is_edit_project(name) {
+        tally.note(Sort::EditPaths, &listing.folder, name);
+    }
     if kind == Kind::Cache && name != b".DS_Store" {
         tally.note(Sort::CacheMedia, &listing.folder, name);
     }
     let sort = match kinds::ending(name) {
-        Some(b"lock" | b"lck" | b"prlock" | b"lok") => Sort::LooksInUse,
+        // The log beside a database is there while it is open, or after a crash.
+        Some(
+            b"lock" | b"lck" | b"prlock" | b"lok" | b"db-wal" | b"sqlite-wal" | b"db-journal"
+            | b"sqlite-journal",
+        ) => Sort::LooksInUse,
         Some(b"mhl" | b"md5" | b"sha1" | b"sha256" | b"sha512" | b"xxh" | b"b3" | b"blake3") => {
             Sort::HashList
         }

@@ -7,26 +7,39 @@
 use crate::entry::{EntryKind, Listing, Named};
 use crate::names::RelPath;
 use crate::survey::hazards::{EXAMPLES, Sort, Tally};
+use crate::units::{Bytes, counted};
 use std::collections::{BTreeSet, HashMap, HashSet};
 
 /// Symbolic links remembered; beyond that they are only counted.
 const LINKS: usize = 500_000;
 /// Links followed in one path before it counts as a loop, as Linux does (path_resolution(7)).
 const HOPS: usize = 40;
+/// Files with several names of which the first name is kept.
+const NAMED: usize = 10_000;
 /// Projects remembered of one file; a dated backup tree may have hundreds.
 const PROJECTS: usize = 64;
 
+/// One file with several names; there may be millions, so it is kept small.
 #[derive(Debug)]
 struct Set {
-    project: usize,
-    /// Other projects it has names in.
-    others: BTreeSet<usize>,
-    seen: u64,
+    project: u32,
+    seen: u32,
     links: u64,
-    first: RelPath,
+    size: u64,
+    /// Other projects it has names in.
+    others: BTreeSet<u32>,
+    /// Its first name, of the first [`NAMED`] sets: for examples.
+    first: Option<Box<RelPath>>,
 }
 
-/// Files with several names, by inode.
+impl Set {
+    fn others(&self) -> impl Iterator<Item = u32> + '_ {
+        self.others.iter().copied()
+    }
+}
+
+/// Files with several names, by inode. Grows with the number of such files, by about 100 bytes
+/// each; files with one name are not kept.
 #[derive(Debug, Default)]
 pub struct HardLinks {
     sets: HashMap<u64, Set>,
@@ -36,50 +49,72 @@ pub struct HardLinks {
 impl HardLinks {
     /// Takes in a file with more than one name.
     pub fn push(&mut self, project: usize, folder: &RelPath, child: &Named) {
-        let Ok(path) = folder.join(&child.name) else {
-            return;
-        };
+        let project = u32::try_from(project).unwrap_or(u32::MAX);
+        let named = self.sets.len() < NAMED;
         let set = self.sets.entry(child.entry.inode).or_insert_with(|| Set {
             project,
-            others: BTreeSet::new(),
             seen: 0,
             links: child.entry.links,
-            first: path.clone(),
+            size: child.entry.size.0,
+            others: BTreeSet::new(),
+            first: folder.join(&child.name).ok().filter(|_| named).map(Box::new),
         });
-        set.seen += 1;
-        let joined = project != set.project && set.others.len() < PROJECTS && set.others.insert(project);
-        if joined && self.crossing.len() < EXAMPLES {
-            self.crossing.push(path);
+        set.seen = set.seen.saturating_add(1);
+        if project == set.project {
+            return;
+        }
+        let others = &mut set.others;
+        if others.len() < PROJECTS && others.insert(project) && self.crossing.len() < EXAMPLES {
+            self.crossing.extend(folder.join(&child.name).ok());
         }
     }
 
     /// Reports, and returns the pairs of projects that share files.
     pub fn finish(self, tally: &mut Tally) -> BTreeSet<(usize, usize)> {
         let mut pairs = BTreeSet::new();
-        let mut outside: Vec<&Set> = Vec::new();
-        let (mut inside, mut across) = (0u64, 0u64);
+        let mut outside: Vec<&RelPath> = Vec::new();
+        let (mut inside, mut across, mut leaving) = (0u64, 0u64, 0u64);
+        let (mut names, mut once, mut each) = (0u64, Bytes::ZERO, Bytes::ZERO);
         let mut first_inside: Option<&RelPath> = None;
         for set in self.sets.values() {
-            if set.seen > 1 {
+            let first = set.first.as_deref();
+            let seen = u64::from(set.seen);
+            if seen > 1 {
                 inside += 1;
-                first_inside = first_inside.into_iter().chain([&set.first]).min();
+                names += seen;
+                once = once.plus(Bytes(set.size));
+                each = each.plus(Bytes(set.size.saturating_mul(seen)));
+                first_inside = first_inside.into_iter().chain(first).min();
+            }
+            if seen < set.links {
+                leaving += 1;
+                outside.extend(first);
             }
             across += u64::from(!set.others.is_empty());
-            if set.seen < set.links {
-                outside.push(set);
-            }
-            let mut all = set.others.clone();
-            all.insert(set.project);
-            for a in &all {
-                pairs.extend(all.iter().filter(|b| *b != a).map(|b| (*a, *b)));
+            if !set.others.is_empty() {
+                let all: Vec<u32> = set.others().chain([set.project]).collect();
+                for a in &all {
+                    let others = all.iter().filter(|b| *b != a);
+                    pairs.extend(others.map(|b| (*a as usize, *b as usize)));
+                }
             }
         }
-        outside.sort_by(|a, b| a.first.cmp(&b.first));
+        outside.sort();
         tally.note_many(Sort::HardLink, inside, first_inside.cloned());
+        tally.say(
+            Sort::HardLink,
+            format!(
+                "{}: joined within one dataset that is {once}, as separate files it would be {each}.",
+                match inside {
+                    1 => format!("One file has {}", counted(names, "name")),
+                    n => format!("{} have {} in all", counted(n, "file"), counted(names, "name")),
+                }
+            ),
+        );
         tally.note_many(
             Sort::HardLinkOutside,
-            outside.len() as u64,
-            outside.iter().take(EXAMPLES).map(|set| set.first.clone()),
+            leaving,
+            outside.into_iter().take(EXAMPLES).cloned(),
         );
         tally.note_many(Sort::HardLinkAcross, across, self.crossing);
         pairs
@@ -89,7 +124,7 @@ impl HardLinks {
 /// Symbolic links and what is asked about their targets.
 #[derive(Debug, Default)]
 pub struct Symlinks {
-    /// Links by path, with the path they name below the root.
+    /// Links by path, with what they name; at most [`LINKS`].
     links: HashMap<RelPath, Target>,
     /// Links whose targets were found beside them.
     settled: HashSet<RelPath>,
@@ -97,13 +132,16 @@ pub struct Symlinks {
     /// Targets to look for, by folder, with the links that lead there.
     wanted: HashMap<RelPath, Vec<(Vec<u8>, RelPath)>>,
     broken: Vec<RelPath>,
+    outside: Vec<RelPath>,
     looping: Vec<RelPath>,
     looked: bool,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
 enum Target {
-    Inside(RelPath),
+    /// A relative path, as it is written.
+    Inside(Box<[u8]>),
+    /// A full path.
     Elsewhere,
 }
 
@@ -116,13 +154,7 @@ impl Symlinks {
             tally.note(Sort::SymlinkAbsolute, folder, &child.name);
             Target::Elsewhere
         } else {
-            match step(folder, target) {
-                Some(path) => Target::Inside(path),
-                None => {
-                    tally.note(Sort::SymlinkOutside, folder, &child.name);
-                    Target::Elsewhere
-                }
-            }
+            Target::Inside(target.into())
         };
         if self.links.len() >= LINKS {
             self.unknown += 1;
@@ -131,10 +163,8 @@ impl Symlinks {
         let Ok(path) = folder.join(&child.name) else {
             return;
         };
-        if let Target::Inside(to) = &resolved {
-            if stands_in(listing, to) {
-                self.settled.insert(path.clone());
-            }
+        if stands_in(listing, target) {
+            self.settled.insert(path.clone());
         }
         self.links.insert(path, resolved);
     }
@@ -161,6 +191,7 @@ impl Symlinks {
                         self.wanted.entry(folder).or_default().push((name, path.clone()));
                     }
                 }
+                Followed::Outside => self.outside.push(path.clone()),
                 Followed::Elsewhere => {}
             }
         }
@@ -183,24 +214,42 @@ impl Symlinks {
         }
     }
 
-    /// Substitutes links until none is left in the path.
+    /// Walks a link's path component by component as the kernel does, so that `..` after a link
+    /// leads above what the link names, not above where it stands.
     fn follow(&self, link: &RelPath) -> Followed {
-        let mut path = link.clone();
-        for _ in 0..HOPS {
-            let prefixes = (1..=path.depth()).filter_map(|depth| path.prefix(depth));
-            let hit = prefixes
-                .into_iter()
-                .find_map(|p| self.links.get(&p).map(|t| (p, t)));
-            let Some((at, target)) = hit else {
-                return Followed::To(path);
-            };
-            let Target::Inside(to) = target else {
+        let mut at = RelPath::root();
+        let mut ahead: Vec<Vec<u8>> = link.components().rev().map(<[u8]>::to_vec).collect();
+        let mut hops = 0;
+        while let Some(part) = ahead.pop() {
+            if part == b".." {
+                match at.split() {
+                    Some((above, _)) => at = above,
+                    None => return Followed::Outside,
+                }
+                continue;
+            }
+            let Ok(next) = at.join(&part) else {
                 return Followed::Elsewhere;
             };
-            let rest = path.below(&at).unwrap_or_default();
-            path = to.join_path(&rest);
+            match self.links.get(&next) {
+                None => at = next,
+                Some(Target::Elsewhere) => return Followed::Elsewhere,
+                Some(Target::Inside(target)) => {
+                    hops += 1;
+                    if hops > HOPS {
+                        return Followed::Loop;
+                    }
+                    let parts = target.split(|b| *b == b'/');
+                    ahead.extend(
+                        parts
+                            .filter(|p| !p.is_empty() && *p != b".")
+                            .rev()
+                            .map(<[u8]>::to_vec),
+                    );
+                }
+            }
         }
-        Followed::Loop
+        Followed::To(at)
     }
 
     /// Reports. `looked_again`: every listing was handed to [`Symlinks::look`].
@@ -213,6 +262,7 @@ impl Symlinks {
             self.broken.sort();
         }
         tally.note_many(Sort::SymlinkBroken, self.broken.len() as u64, self.broken);
+        tally.note_many(Sort::SymlinkOutside, self.outside.len() as u64, self.outside);
         tally.note_many(Sort::SymlinkLoop, self.looping.len() as u64, self.looping);
         tally.note_many(Sort::SymlinkUnknown, self.unknown, None);
     }
@@ -220,35 +270,24 @@ impl Symlinks {
 
 enum Followed {
     To(RelPath),
+    /// Above the source's root.
+    Outside,
+    /// By a full path, which this source cannot tell.
     Elsewhere,
     Loop,
 }
 
-/// Whether a path is an entry of this listing that is no link itself.
-fn stands_in(listing: &Listing, path: &RelPath) -> bool {
-    let Some(rest) = path.below(&listing.folder) else {
+/// Whether a target is the plain name of an entry beside the link that is no link itself: the usual
+/// case, settled at once.
+fn stands_in(listing: &Listing, target: &[u8]) -> bool {
+    if target == b"." || target == b".." {
         return false;
-    };
+    }
     let found = listing
         .children
-        .binary_search_by(|child| child.name.as_slice().cmp(rest.as_bytes()));
+        .binary_search_by(|child| child.name.as_slice().cmp(target));
     found
         .ok()
         .and_then(|at| listing.children.get(at))
         .is_some_and(|child| child.entry.kind != EntryKind::Symlink)
-}
-
-/// A relative target from a folder, `.` and `..` taken away; `None` where it leaves the root.
-fn step(folder: &RelPath, target: &[u8]) -> Option<RelPath> {
-    let mut parts: Vec<&[u8]> = folder.components().collect();
-    for part in target.split(|b| *b == b'/') {
-        match part {
-            b"" | b"." => {}
-            b".." => {
-                parts.pop()?;
-            }
-            part => parts.push(part),
-        }
-    }
-    RelPath::new(parts.join(&b'/')).ok()
 }

@@ -4,6 +4,7 @@ pub(super) mod files;
 pub(super) mod links;
 pub(super) mod names;
 pub(super) mod siblings;
+pub(super) mod spelling;
 mod table;
 
 pub use table::Sort;

@@ -46,6 +46,11 @@ impl Marks {
         self.0 & (UPPER | BEYOND_ASCII) != 0
     }
 
+    /// Whether a colon is in it.
+    pub fn has_colon(self) -> bool {
+        self.0 & COLON != 0
+    }
+
     /// Whether all of it is ASCII.
     pub fn is_ascii(self) -> bool {
         self.0 & BEYOND_ASCII == 0
@@ -82,7 +87,7 @@ pub fn check(name: &[u8], marks: Marks, name_max: usize, mut note: impl FnMut(So
         note(Sort::NameMangled);
     }
     if marks.0 & BEYOND_ASCII != 0 {
-        check_unicode(name, &mut note);
+        check_unicode(name, name_max, &mut note);
     }
 }
 
@@ -98,7 +103,7 @@ fn check_length(name: &[u8], name_max: usize, note: &mut impl FnMut(Sort)) {
     }
 }
 
-fn check_unicode(name: &[u8], note: &mut impl FnMut(Sort)) {
+fn check_unicode(name: &[u8], name_max: usize, note: &mut impl FnMut(Sort)) {
     let Ok(text) = std::str::from_utf8(name) else {
         note(Sort::NameNotUtf8);
         return;
@@ -114,9 +119,59 @@ fn check_unicode(name: &[u8], note: &mut impl FnMut(Sort)) {
     if any(|c| ('\u{80}'..='\u{9f}').contains(&c)) {
         note(Sort::NameControl);
     }
+    if grows(text, name_max) {
+        note(Sort::NameGrows);
+    }
     if any(is_invisible) {
         note(Sort::NameInvisible);
     }
+}
+
+/// Whether a name that fits would not in one of the four normal forms (hazard N9). A form takes at
+/// most eleven times the bytes (Unicode, UAX 15, "Stabilized Strings and expansion factors", from
+/// memory), which lets most names go.
+fn grows(text: &str, name_max: usize) -> bool {
+    use unicode_normalization::UnicodeNormalization;
+    if text.len() > name_max || text.len() * 11 <= name_max {
+        return false;
+    }
+    let bytes = |form: &mut dyn Iterator<Item = char>| form.map(char::len_utf8).sum::<usize>();
+    [
+        bytes(&mut text.nfc()),
+        bytes(&mut text.nfd()),
+        bytes(&mut text.nfkc()),
+        bytes(&mut text.nfkd()),
+    ]
+    .into_iter()
+    .any(|length| length > name_max)
+}
+
+/// Whether a project's name can name a dataset as it is (zfs(8), and `zfs_namecheck.c` of
+/// OpenZFS): letters, digits, `_ - : .` and blanks, a letter or digit first.
+pub fn is_dataset_name(name: &[u8]) -> bool {
+    name.first().is_some_and(u8::is_ascii_alphanumeric)
+        && name
+            .iter()
+            .all(|b| b.is_ascii_alphanumeric() || matches!(b, b'_' | b'-' | b':' | b'.' | b' '))
+}
+
+/// A name with every colon and two hex digits read as the byte they stand for.
+pub fn unescaped(name: &[u8]) -> Vec<u8> {
+    let digit = |b: u8| char::from(b).to_digit(16).filter(|_| !b.is_ascii_uppercase());
+    let mut out = Vec::with_capacity(name.len());
+    let mut rest = name;
+    while let Some((first, tail)) = rest.split_first() {
+        rest = tail;
+        let pair = tail.first().zip(tail.get(1)).filter(|_| *first == b':');
+        match pair.and_then(|(a, b)| Some(digit(*a)? * 16 + digit(*b)?)) {
+            Some(byte) => {
+                out.push(byte as u8);
+                rest = tail.get(2..).unwrap_or_default();
+            }
+            None => out.push(*first),
+        }
+    }
+    out
 }
 
 /// Private-use code points that stand for characters Windows forbids, in both schemes (hazard N1).
@@ -171,7 +226,7 @@ fn is_mangled(name: &[u8]) -> bool {
         && mark.iter().all(u8::is_ascii_alphanumeric)
 }
 
-fn holds_hex_escape(name: &[u8]) -> bool {
+pub(super) fn holds_hex_escape(name: &[u8]) -> bool {
     let hex = |b: u8| b.is_ascii_digit() || (b'a'..=b'f').contains(&b);
     name.windows(3)
         .any(|w| matches!(w, [b':', a, b] if hex(*a) && hex(*b)))

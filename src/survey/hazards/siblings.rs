@@ -3,7 +3,7 @@
 
 use crate::entry::{EntryKind, Listing, Named};
 use crate::names::RelPath;
-use crate::survey::hazards::names::Marks;
+use crate::survey::hazards::names::{self, Marks};
 use crate::survey::hazards::{Sort, Tally};
 use crate::survey::kinds;
 use caseless::Caseless;
@@ -26,6 +26,7 @@ const DATABASE: [&[u8]; 4] = [b"db", b"sqlite", b"sqlite3", b"sqlitedb"];
 pub struct Siblings {
     folded: Vec<(u64, u32)>,
     may_collide: bool,
+    has_colon: bool,
 }
 
 impl Siblings {
@@ -35,6 +36,7 @@ impl Siblings {
             return;
         };
         self.may_collide |= marks.may_collide();
+        self.has_colon |= marks.has_colon();
         let hash = if marks.is_ascii() {
             hash(name.iter().map(u8::to_ascii_lowercase))
         } else {
@@ -45,6 +47,9 @@ impl Siblings {
 
     /// Reports what the names do to each other.
     pub fn finish(mut self, listing: &Listing, tally: &mut Tally) {
+        if self.has_colon {
+            report_hex_twins(listing, tally);
+        }
         // Names without capitals in plain ASCII are as different folded as they are on disk.
         if !self.may_collide {
             return;
@@ -61,6 +66,26 @@ impl Siblings {
                 .map(|child| child.name.as_slice())
                 .collect();
             report_group(&names, &listing.folder, tally);
+        }
+    }
+}
+
+/// Names written with hex escapes whose plain form stands beside them (hazard N10).
+fn report_hex_twins(listing: &Listing, tally: &mut Tally) {
+    let mut plain: BTreeMap<Vec<u8>, u64> = BTreeMap::new();
+    let escaped = |name: &[u8]| names::holds_hex_escape(name);
+    if !listing.children.iter().any(|child| escaped(&child.name)) {
+        return;
+    }
+    for child in &listing.children {
+        *plain.entry(names::unescaped(&child.name)).or_default() += 1;
+    }
+    for child in &listing.children {
+        let twin = plain
+            .get(&names::unescaped(&child.name))
+            .is_some_and(|count| *count > 1);
+        if escaped(&child.name) && twin {
+            tally.note(Sort::NameHexTwin, &listing.folder, &child.name);
         }
     }
 }

@@ -49,6 +49,12 @@ sorts! {
         "Names in one folder differ only in case, so a client that ignores case reaches only one of them: both are moved, and the dataset must be case-sensitive."
     NameNormalization "name-normalization-collision" Loses
         "Names in one folder look the same and differ only in how accents are encoded: both are moved byte for byte, and the dataset must not normalize."
+    NameTwoSchemes "name-two-schemes" Loses
+        "Characters that Windows forbids were stored by two schemes, so however the share is served one of them shows blank boxes: the bytes are kept, and the names of one scheme want a [[rename]]."
+    NameHexTwin "name-hex-twin" Loses
+        "Two names in one folder are the same once a colon and two hex digits are read as the character they stand for, as when an old service shows a folder twice: both are moved, so look whether they are one."
+    EditPaths "edit-files-hold-paths" Loses
+        "Projects of editing programs find their media by full path, which changes with the box: paths inside a project stay as they are, so serve the new share under the old name, or point each program to the new place once."
     SymlinkAbsolute "symlink-absolute" Loses
         "The link holds a full path that will mean something else on the new box: it is moved as it is, never followed."
     SymlinkOutside "symlink-leaves-tree" Loses
@@ -67,6 +73,12 @@ sorts! {
         "This mount cannot show everything the old box holds, so what it hides is neither counted nor moved."
     NameNearLimit "name-near-limit" Untidy
         "The name is over 240 bytes: it fits, but little can be added to it."
+    NameGrows "name-too-long-normalized" Untidy
+        "The name would pass the limit in another form of its accents, so a dataset that normalizes refuses it: Poolward's commands make datasets that do not, and it is moved byte for byte."
+    NameEncrypted "longest-name-143" Untidy
+        "No name is longer than 143 bytes, the limit of an encrypted share: nothing is written there, and names that grow on the new box would not fit if they were copied back."
+    NameNotDataset "name-not-a-dataset" Untidy
+        "A project's name holds what a dataset's name may not: a dataset of its own gets a plain name, and the folder keeps the real one."
     NameUtf16 "name-over-255-utf16" Untidy
         "The name has more than 255 UTF-16 units and cannot be opened from Windows: it is moved as it is."
     NameTrailing "name-trailing-dot-or-space" Untidy
@@ -88,7 +100,7 @@ sorts! {
     PathTooLong "path-too-long" Untidy
         "The path at the destination is longer than the 4,095 bytes most programs can open: it is moved all the same, folder by folder."
     PathWindows "path-over-260" Untidy
-        "The path below the destination is longer than the 260 characters that old Windows programs can open: it is moved as it is."
+        "The path below the share, with its year and extra folder, is longer than the 260 characters that old Windows programs can open: it is moved as it is."
     SymlinkBroken "symlink-broken" Untidy
         "The link leads to nothing already now: it is moved as it is."
     SymlinkLoop "symlink-loop" Untidy
@@ -147,6 +159,14 @@ sorts! {
         "Changed so shortly before the scan that a change within the same second could not be seen: looked at again at the next scan."
     DateDisagrees "date-disagrees" Untidy
         "The sources of a project's date contradict each other or are weak: see the questions."
+    DateAmbiguous "date-ambiguous" Untidy
+        "The digits in a project's name can be read as several dates: none is believed by itself, and the questions list the readings."
+    HeaderCorrected "header-date-corrected" Untidy
+        "The dates in some media headers lie 66 years off, as when a count from 1904 is read as one from 1970: the corrected year is used, and the file is not touched."
+    HeaderNewYear "header-date-near-new-year" Untidy
+        "The dates in some media headers lie within a day of new year, where the clock's zone decides the year: see that the year is right."
+    ProjectSpans "project-spans-years" Untidy
+        "Camera files of a project lie in more than one year: it stays whole and is filed under one, by its name or the start of its shoot, unless a tag says otherwise."
     HugeFolder "huge-folder" Untidy
         "A folder with over 100,000 entries is slow to list over a network: it is listed once and never searched name by name."
     SmallFiles "many-small-files" Untidy

@@ -2,6 +2,8 @@
 
 mod changes;
 mod hazards;
+mod oracles;
+mod rows;
 mod rules;
 mod totals;
 
