@@ -6,5 +6,6 @@ mod bad_input;
 mod different;
 mod plans;
 mod real_tree;
+mod scanning;
 mod util;
 mod whole_move;

@@ -2,7 +2,7 @@
 //! folder that it could not list from an empty one.
 
 use crate::support::fuse::{Call, EACCES, EIO, Fault, Fuse};
-use crate::support::{scratch, tree};
+use crate::support::{poolward_in, scratch, tree};
 use poolward::entry::{Entry, EntryKind};
 use poolward::index::{Index, InodeClass};
 use poolward::names::{RelPath, SourceName};
@@ -38,6 +38,7 @@ fn scanned(root: &Path, gentle: bool) -> Index {
         threads: Some(8),
         recount: Some(false),
         resume: false,
+        only: None,
         expected_entries: None,
         inodes: InodeClass::Unknown,
     };
@@ -173,4 +174,35 @@ fn a_folder_gone_between_its_look_and_its_opening_is_unknown() {
         words(&[("shut/inner", "vanished during the scan")])
     );
     assert!(!listed(&index).contains(&"shut/inner".into()));
+}
+
+#[test]
+fn a_survey_says_once_a_source_what_the_mount_does_not_show() {
+    let (behind, beside) = (scratch(), scratch());
+    tree(behind.path(), SPEC);
+    let Some(fuse) = Fuse::over(behind.path()) else {
+        return;
+    };
+    let (from, to) = (fuse.path().to_str().unwrap(), beside.path().join("pool"));
+    std::fs::create_dir(&to).unwrap();
+    let begin = [
+        "begin",
+        "move",
+        "--from",
+        from,
+        "--to",
+        to.to_str().unwrap(),
+        "--allow-root-disk",
+    ];
+    poolward_in(beside.path(), &begin).exits(0);
+    let verb = |name: &str| poolward_in(&beside.path().join("move"), &[name, "--json"]);
+    verb("scan");
+    let survey = verb("survey").json();
+    let hazards = survey["hazards"].as_array().unwrap();
+    let hidden: Vec<_> = hazards
+        .iter()
+        .filter(|one| one["kind"] == "cannot-be-known-through-this-mount")
+        .collect();
+    assert_eq!(hidden.len(), 1, "{survey}");
+    assert_eq!(hidden[0]["count"], 1);
 }

@@ -4,7 +4,7 @@ use super::desk;
 use crate::cli::args::Survey as SurveyArgs;
 use crate::cli::exit::Code;
 use crate::cli::{Context, json as pieces};
-use crate::ops::gather::{Surveyed, surveys};
+use crate::ops::gather::{Surveyed, surveys_so_far};
 use crate::report::words::{Align, effect_word, kind_word, table};
 use crate::survey::{Confidence, Effect, Hazard, ProjectSummary, Survey};
 use crate::trouble::Trouble;
@@ -13,7 +13,8 @@ use serde_json::{Value, json};
 
 pub(super) fn run(args: &SurveyArgs, context: &Context) -> Result<Code, Trouble> {
     let desk = desk(context)?;
-    let all = surveys(&desk)?;
+    let all = surveys_so_far(&desk)?;
+    let whole = all.iter().all(|one| one.so_far.is_none());
     let questions: usize = all.iter().map(|one| one.survey.questions.len()).sum();
     let blocked = all
         .iter()
@@ -35,7 +36,7 @@ pub(super) fn run(args: &SurveyArgs, context: &Context) -> Result<Code, Trouble>
     }
     let zone = desk.settings.windows.zone;
     context.out.object("survey", object(&all, desk.now(), zone));
-    Ok(Code::clean_if(questions == 0 && !blocked))
+    Ok(Code::clean_if(questions == 0 && !blocked && whole))
 }
 
 fn tell(context: &Context, one: &Surveyed, hazards: bool) {
@@ -43,6 +44,13 @@ fn tell(context: &Context, one: &Surveyed, hazards: bool) {
     context
         .out
         .say(&format!("Source {}: {}", one.source.name, survey.counts.files));
+    if let Some(so_far) = one.so_far {
+        context.out.say(&format!(
+            "Its scan is not finished: this covers {} of {} folders at its top. `poolward scan` goes on.",
+            grouped(so_far.scanned),
+            grouped(so_far.listed)
+        ));
+    }
     let years: Vec<Vec<String>> = survey
         .years()
         .into_iter()
@@ -133,7 +141,12 @@ fn object(all: &[Surveyed], now: crate::moment::Moment, zone: chrono_tz::Tz) -> 
             .collect()
     });
     let projects = each(&|s| s.projects.iter().map(|p| project(p, zone)).collect());
-    json!({"years": years, "kinds": kinds, "projects": projects, "sizes": sizes, "hazards": hazards,
+    let unfinished: Vec<Value> = all
+        .iter()
+        .filter_map(|one| Some((one.source.name.0.as_str(), one.so_far?)))
+        .map(|(name, so_far)| json!({"source": name, "scanned": so_far.scanned, "listed": so_far.listed}))
+        .collect();
+    json!({"unfinished": unfinished, "years": years, "kinds": kinds, "projects": projects, "sizes": sizes, "hazards": hazards,
            "questions": questions, "twins": null,
            "growth_bytes_per_year": grown.map_or(Value::Null, |g| json!({"low": g.low.0, "likely": g.likely.0, "high": g.high.0}))})
 }
