@@ -7,6 +7,7 @@
 
 mod calls;
 mod nodes;
+mod server;
 
 use super::{has_program, scratch, skip};
 use fuser::{BackgroundSession, Config, MountOption};
@@ -245,7 +246,7 @@ fn mount(backing: &Path) -> Result<Fuse, String> {
     let mut config = Config::default();
     config.mount_options = vec![MountOption::FSName("passthrough".into())];
     config.n_threads = Some(THREADS);
-    let session = fuser::spawn_mount(calls::Passthrough::new(&shared), at.path(), &config);
+    let session = fuser::spawn_mount(server::Passthrough::new(&shared), at.path(), &config);
     Ok(Fuse {
         shared,
         session: Some(session.map_err(|e| e.to_string())?),
