@@ -4,6 +4,7 @@
 
 mod bad_input;
 mod different;
+mod outside_scan;
 mod plans;
 mod real_tree;
 mod scanning;
