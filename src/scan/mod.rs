@@ -18,6 +18,7 @@ mod tests;
 pub use inodes::{InodeLook, classify_inodes};
 pub use walk::NeverEnter;
 
+use crate::entry::Entry;
 use crate::index::{Index, IndexWriter, InodeClass, Start};
 use crate::moment::Moment;
 use crate::names::{RelPath, SourceName};
@@ -134,27 +135,7 @@ pub fn scan(
     let (root_entry, place) = look::look_at_open(&fd).map_err(|e| no_source(&request.root, e))?;
     let mount = mounts::of(&fd, &place);
     let threads = threads_for(request, &mount.kind);
-    let mut start = Start {
-        source: request.source.clone(),
-        root: request.root.as_os_str().as_bytes().to_vec(),
-        root_entry,
-        started: now(),
-        mount_type: mount.kind.clone(),
-        session: mount.session,
-        inodes: request.inodes,
-        rules: rules_of(request),
-        tool: concat!("poolward ", env!("CARGO_PKG_VERSION")).into(),
-    };
-    if let Some(only) = &request.only {
-        partial::may_join(&only.before, &start)?;
-        // What is taken over was seen then: whoever asks how fresh the index is must hear that.
-        start.started = only.before.header().start.started;
-    }
-    let resume = request.resume && request.only.is_none();
-    let writer = IndexWriter::begin(&request.index, &request.parts, start, resume)?;
-    if let Some(only) = &request.only {
-        writer.keep_from(&only.before, &only.again)?;
-    }
+    let writer = begin_writer(request, root_entry, &mount)?;
     let network = mounts::is_network(&mount.kind);
     let walk = Arc::new(new_walk(request, fd, network));
     let pool = rayon::ThreadPoolBuilder::new()
@@ -198,6 +179,36 @@ pub fn scan(
             threads,
         }),
     }
+}
+
+/// Opens the index to be written, with what can be taken over already in it.
+fn begin_writer(
+    request: &ScanRequest,
+    root_entry: Entry,
+    mount: &mounts::Mount,
+) -> Result<Arc<IndexWriter>, Trouble> {
+    let mut start = Start {
+        source: request.source.clone(),
+        root: request.root.as_os_str().as_bytes().to_vec(),
+        root_entry,
+        started: now(),
+        mount_type: mount.kind.clone(),
+        session: mount.session.clone(),
+        inodes: request.inodes,
+        rules: rules_of(request),
+        tool: concat!("poolward ", env!("CARGO_PKG_VERSION")).into(),
+    };
+    if let Some(only) = &request.only {
+        partial::may_join(&only.before, &start)?;
+        // What is taken over was seen then: whoever asks how fresh the index is must hear that.
+        start.started = only.before.header().start.started;
+    }
+    let resume = request.resume && request.only.is_none();
+    let writer = IndexWriter::begin(&request.index, &request.parts, start, resume)?;
+    if let Some(only) = &request.only {
+        writer.keep_from(&only.before, &only.again)?;
+    }
+    Ok(writer)
 }
 
 /// Lists the root and walks all segments that an interrupted scan has not finished. Says how many

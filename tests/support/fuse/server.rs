@@ -200,8 +200,8 @@ fn timespec(time: Option<TimeOrNow>) -> Timespec {
         }
     };
     let (tv_sec, tv_nsec) = match time {
-        None => (0, rustix::fs::UTIME_OMIT as i64),
-        Some(TimeOrNow::Now) => (0, rustix::fs::UTIME_NOW as i64),
+        None => (0, rustix::fs::UTIME_OMIT),
+        Some(TimeOrNow::Now) => (0, rustix::fs::UTIME_NOW),
         Some(TimeOrNow::SpecificTime(time)) => at(time),
     };
     Timespec {
