@@ -106,6 +106,9 @@ pub struct Begin {
 /// Options of `scan`.
 #[derive(Debug, Args)]
 pub struct Scan {
+    /// Scan only these projects again; the rest is taken from the last index
+    #[arg(value_name = "PROJECT")]
+    pub projects: Vec<String>,
     /// One entry at a time, for spinning disks
     #[arg(long)]
     pub gentle: bool,

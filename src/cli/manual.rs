@@ -8,7 +8,7 @@ use clap::{Command, CommandFactory};
 use clap_complete::{Shell, generate};
 
 /// Codes of errors, reasons and what is left behind, with their meaning.
-const WORDS: [(&str, &str); 43] = [
+const WORDS: &[(&str, &str)] = &[
     ("batch-busy", "another process works on the batch"),
     ("bad-tag", "a tag cannot be written as asked"),
     (
@@ -71,6 +71,7 @@ const WORDS: [(&str, &str); 43] = [
         "no space at the destination, or the reserve is reached",
     ),
     ("no-such-batch", "the plan has no batch of that name"),
+    ("no-such-project", "no source has a project of that name"),
     ("not-planned", "there is no plan yet"),
     ("not-scanned", "a source has not been scanned yet"),
     ("not-verified", "release: the batch is not verified"),
@@ -82,6 +83,11 @@ const WORDS: [(&str, &str); 43] = [
         "root-disk",
         "the destination lies on the disk the system runs from",
     ),
+    (
+        "scan-not-joinable",
+        "some projects cannot be scanned alone: the scan before does not fit",
+    ),
+    ("scan-unfinished", "the first scan of a source was interrupted"),
     ("same-storage", "both ends are the same storage"),
     ("settings", "move.toml cannot be read; line and column are named"),
     ("special", "left behind: a pipe, socket or device"),

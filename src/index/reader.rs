@@ -5,7 +5,7 @@ use crate::entry::{Entry, Listing};
 use crate::index::block;
 use crate::index::folder::{Folder, folder_order};
 use crate::index::parts;
-use crate::index::table::{self, BlockRef, RawTable};
+use crate::index::table::{self, BlockRef, RawSegment, RawTable};
 use crate::index::{Header, Start};
 use crate::moment::Moment;
 use crate::names::RelPath;
@@ -33,6 +33,7 @@ pub struct Index {
     header: Header,
     digest: Digest,
     store: Store,
+    segments: Vec<RawSegment>,
     /// The block that [`Index::entry`] looked into last.
     last: Mutex<Option<(usize, Arc<Vec<Folder>>)>>,
 }
@@ -71,6 +72,25 @@ impl Index {
     /// The digest of its content.
     pub fn digest(&self) -> Digest {
         self.digest
+    }
+
+    /// The folders in the root whose walk is finished, in byte order. Of a whole index that is every
+    /// one that was entered; of the parts of an interrupted scan only those can be relied on.
+    pub fn finished_tops(&self) -> Vec<&[u8]> {
+        let tops = self.segments.iter().flat_map(|segment| &segment.tops);
+        tops.map(Vec::as_slice).collect()
+    }
+
+    /// The segments, and a block's encoded bytes, for those who take them over unchanged.
+    pub(super) fn segments(&self) -> &[RawSegment] {
+        &self.segments
+    }
+
+    pub(super) fn encoded(&self, place: &BlockRef) -> Result<Vec<u8>, Trouble> {
+        let mut bytes = vec![0; usize::try_from(place.length).unwrap_or(usize::MAX)];
+        let read = self.store.file.read_exact_at(&mut bytes, place.offset);
+        read.map_err(|e| cannot("read", &self.store.path, &e))?;
+        Ok(bytes)
     }
 
     /// Every folder that could be listed, parents before their children.
@@ -179,10 +199,11 @@ fn open_parts(file: File, path: &Path) -> Result<Index, Trouble> {
 
 fn assemble(file: File, path: &Path, table: RawTable, digest: Digest) -> Result<Index, Trouble> {
     let header = table::header_of(&table).ok_or_else(|| damaged(path, "its header is not whole"))?;
-    let blocks: Vec<BlockRef> = table.segments.into_iter().flat_map(|s| s.blocks).collect();
+    let blocks: Vec<BlockRef> = table.segments.iter().flat_map(|s| s.blocks.clone()).collect();
     Ok(Index {
         header,
         digest,
+        segments: table.segments,
         store: Store {
             file: Arc::new(file),
             path: Arc::new(path.to_path_buf()),

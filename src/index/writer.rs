@@ -15,7 +15,7 @@ use crate::index::{NotEntered, Totals, Uneven};
 use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::trouble::Trouble;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::io::Write;
 use std::os::unix::fs::FileExt;
@@ -142,6 +142,32 @@ impl IndexWriter {
         Some(totals)
     }
 
+    /// Makes the segments of a sealed index usable again like those of an interrupted scan, but for
+    /// those that hold a top-level folder to be scanned again. Their bytes are taken over as they
+    /// are.
+    ///
+    /// # Errors
+    /// An index that can no longer be read; a disk that is full or refuses.
+    pub fn keep_from(&self, before: &Index, again: &BTreeSet<Vec<u8>>) -> Result<(), Trouble> {
+        for old in before.segments() {
+            let stays = !old.once && !old.tops.is_empty();
+            if !stays || old.tops.iter().any(|top| again.contains(top)) {
+                continue;
+            }
+            let mut segment = old.clone();
+            segment.blocks.clear();
+            for place in &old.blocks {
+                let bytes = before.encoded(place)?;
+                segment
+                    .blocks
+                    .push(locked(&self.parts).add_block(&bytes, place.clone())?);
+            }
+            locked(&self.parts).add_segment(&segment)?;
+            locked(&self.kept).insert(segment.tops.clone(), segment);
+        }
+        Ok(())
+    }
+
     /// Opens the segment of these top-level folders, in byte order; of none: the root's own
     /// listing.
     pub fn segment(self: &Arc<Self>, tops: Vec<Vec<u8>>) -> SegmentWriter {
@@ -166,6 +192,12 @@ impl IndexWriter {
         let parts = locked(&self.parts);
         let synced = parts.file.sync_all();
         synced.map_err(|e| reader::cannot("write", &parts.path, &e))
+    }
+
+    /// Ends an interrupted scan that is not to be gone on with.
+    pub fn drop_parts(self: Arc<Self>) {
+        // Left behind, they would only be overwritten; that is no reason to fail.
+        let _ = std::fs::remove_file(&locked(&self.parts).path);
     }
 
     /// Seals the index: written to the side, synced, renamed into place, the folder synced; then

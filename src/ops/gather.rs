@@ -2,19 +2,20 @@
 
 use super::content::Shelf;
 use super::desk::Desk;
-use super::scan::newest_index;
+use super::scan::{newest_index, unfinished};
 use super::settings::{Settings, SourceSettings};
-use crate::entry::Identity;
+use crate::entry::{EntryKind, Identity, Listing};
 use crate::index::Index;
 use crate::ledger::Content;
 use crate::survey::exclude::Exclude;
 use crate::survey::headers::{HeaderDate, HeaderReader, Next};
 use crate::survey::member::Membership;
-use crate::survey::rules::SurveyRules;
+use crate::survey::rules::{SurveyRules, hidden_by};
 use crate::survey::surveyor::Surveyor;
 use crate::survey::{ProjectKey, Sample, Survey};
 use crate::trouble::Trouble;
 use crate::world::{Folder, Fs, OpenHow, OsFs};
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 /// One source, surveyed.
@@ -25,6 +26,17 @@ pub struct Surveyed {
     pub index: Index,
     /// What it says.
     pub survey: Survey,
+    /// Set where the scan is not finished: what the survey covers.
+    pub so_far: Option<SoFar>,
+}
+
+/// How much of a source an unfinished scan has finished.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct SoFar {
+    /// Folders in the root that are finished; projects, where these lie in the root.
+    pub scanned: u64,
+    /// Folders in the root that are to be scanned.
+    pub listed: u64,
 }
 
 /// Surveys the newest index of every source. Dates in media headers are read where they are not
@@ -40,6 +52,63 @@ pub fn surveys(desk: &Desk<'_>) -> Result<Vec<Surveyed>, Trouble> {
         .collect()
 }
 
+/// The same for those who only want to look: where a source's first scan is not finished, what is
+/// there of it so far.
+///
+/// # Errors
+/// As [`surveys`].
+pub fn surveys_so_far(desk: &Desk<'_>) -> Result<Vec<Surveyed>, Trouble> {
+    let sources = desk.settings.sources.iter();
+    sources
+        .map(|source| match unfinished(desk, &source.name.0)? {
+            Some(index) => part(desk, source, index),
+            None => one(desk, source),
+        })
+        .collect()
+}
+
+fn part(desk: &Desk<'_>, source: &SourceSettings, index: Index) -> Result<Surveyed, Trouble> {
+    let root = index.listings().next().transpose()?;
+    let passed = &index.header().not_entered;
+    let entered = |named: &&crate::entry::Named| {
+        named.entry.kind == EntryKind::Directory
+            && !passed
+                .iter()
+                .any(|one| one.path.as_bytes() == named.name.as_slice())
+    };
+    let so_far = SoFar {
+        scanned: index.finished_tops().len() as u64,
+        listed: root
+            .iter()
+            .flat_map(|root| &root.children)
+            .filter(entered)
+            .count() as u64,
+    };
+    Ok(Surveyed {
+        source: source.clone(),
+        survey: survey_of(desk, source, &index)?,
+        index,
+        so_far: Some(so_far),
+    })
+}
+
+/// The listings a survey rests on. Of an unfinished scan, folders in the root that are not finished
+/// are left out, so that nothing is said of a project that was not looked into.
+fn seen(index: &Index) -> impl Iterator<Item = Result<Listing, Trouble>> {
+    let whole = index.header().complete;
+    let tops: BTreeSet<&[u8]> = index.finished_tops().into_iter().collect();
+    index.listings().map(move |listing| {
+        let mut listing = listing?;
+        if !whole && listing.folder.is_root() {
+            let known = |named: &crate::entry::Named| {
+                named.entry.kind != EntryKind::Directory || tops.contains(named.name.as_slice())
+            };
+            listing.children.retain(known);
+        }
+        Ok(listing)
+    })
+}
+
 fn one(desk: &Desk<'_>, source: &SourceSettings) -> Result<Surveyed, Trouble> {
     let index = newest_index(desk, &source.name.0)?;
     let survey = survey_of(desk, source, &index)?;
@@ -47,6 +116,7 @@ fn one(desk: &Desk<'_>, source: &SourceSettings) -> Result<Surveyed, Trouble> {
         source: source.clone(),
         index,
         survey,
+        so_far: None,
     })
 }
 
@@ -56,11 +126,11 @@ fn one(desk: &Desk<'_>, source: &SourceSettings) -> Result<Surveyed, Trouble> {
 /// [`Trouble`] where it is damaged.
 pub fn survey_of(desk: &Desk<'_>, source: &SourceSettings, index: &Index) -> Result<Survey, Trouble> {
     let mut surveyor = Surveyor::new(rules(&desk.settings, source, index)?);
-    for listing in index.listings() {
+    for listing in seen(index) {
         surveyor.push(&listing?);
     }
     if surveyor.wants_second_look() {
-        for listing in index.listings() {
+        for listing in seen(index) {
             surveyor.push_again(&listing?);
         }
     }
@@ -144,6 +214,7 @@ fn rules(settings: &Settings, source: &SourceSettings, index: &Index) -> Result<
     rules.project_depth = source.project_depth;
     rules.scanned = Some(started);
     rules.exclude = exclude(settings, source)?;
+    rules.hidden_by_mount = hidden_by(&index.header().start.mount_type);
     rules.quiet_days = settings.quiet_days;
     rules.inodes_hold = inodes_hold(source, index);
     let to = settings

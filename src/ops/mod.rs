@@ -21,6 +21,7 @@ pub mod restored;
 pub mod scan;
 pub mod schedule;
 pub mod settings;
+mod some_again;
 pub mod status;
 pub mod store;
 pub mod twins;

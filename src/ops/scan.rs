@@ -3,10 +3,11 @@
 use super::desk::Desk;
 use super::guard;
 use super::settings::SourceSettings;
+use super::some_again;
 use crate::digest::Digest;
 use crate::index::Index;
 use crate::ledger::IndexRow;
-use crate::scan::{self, Progress, ScanRequest};
+use crate::scan::{self, Only, Progress, ScanRequest};
 use crate::survey::exclude::Exclude;
 use crate::trouble::Trouble;
 use crate::units::Span;
@@ -36,18 +37,26 @@ pub struct Scanned {
     pub elapsed: Span,
 }
 
-/// Scans every source.
+/// Scans every source, or only the named projects again.
 ///
 /// # Errors
-/// [`Trouble`] where a source is missing or the scan was stopped; finished parts are kept.
+/// [`Trouble`] where a source is missing or the scan was stopped (finished parts of a whole scan are
+/// kept), and for names that no source has.
 pub fn scan(
     desk: &mut Desk<'_>,
+    projects: &[String],
     options: Options,
     progress: &dyn Fn(&str, Progress),
 ) -> Result<Vec<Scanned>, Trouble> {
     let mut done = Vec::new();
-    for source in desk.settings.sources.clone() {
-        done.push(one(desk, source, options, progress)?);
+    if projects.is_empty() {
+        for source in desk.settings.sources.clone() {
+            done.push(one(desk, source, options, None, progress)?);
+        }
+        return Ok(done);
+    }
+    for (source, only) in some_again::chosen(desk, projects)? {
+        done.push(one(desk, source, options, Some(only), progress)?);
     }
     Ok(done)
 }
@@ -56,11 +65,17 @@ fn one(
     desk: &mut Desk<'_>,
     source: SourceSettings,
     options: Options,
+    only: Option<Only>,
     progress: &dyn Fn(&str, Progress),
 ) -> Result<Scanned, Trouble> {
     guard::source(desk, &source)?;
     let before = desk.ledger.indexes(&source.name.0)?.pop();
-    let request = request_of(desk, &source, options, before.as_ref())?;
+    let mut request = request_of(desk, &source, options, before.as_ref())?;
+    if only.is_some() {
+        // Not the file of a whole scan, which may be waiting there to be gone on with.
+        request.parts.set_extension("only.parts");
+    }
+    request.only = only;
     let name = source.name.0.clone();
     let outcome = scan::scan(&request, &|p| progress(&name, p), &|| desk.stop.is_set())?;
     let header = outcome.index.header();
@@ -106,7 +121,7 @@ fn request_of(
         source: source.name.clone(),
         root: source.path.clone(),
         index: free_name(&folder, &source.name.0, number, stamp),
-        parts: folder.join(format!("{}.parts", file_word(&source.name.0))),
+        parts: parts_of(desk, &source.name.0),
         never_enter: Arc::new(move |_, name| enter.never_enter(name).then(|| "snapshots".to_string())),
         rules: format!("{:?}", exclude.rules()),
         cross: source.cross.clone(),
@@ -114,9 +129,32 @@ fn request_of(
         threads: options.threads,
         recount: None,
         resume: true,
+        only: None,
         expected_entries: before.map(|row| row.entries),
         inodes: crate::index::InodeClass::Unknown,
     })
+}
+
+/// Where the finished parts of an unfinished scan wait.
+fn parts_of(desk: &Desk<'_>, source: &str) -> PathBuf {
+    desk.folder
+        .join("indexes")
+        .join(format!("{}.parts", file_word(source)))
+}
+
+/// What a first scan that was interrupted has finished so far; `None` where there is none or not
+/// even the root was listed.
+///
+/// # Errors
+/// [`Trouble`] where it cannot be read.
+pub fn unfinished(desk: &Desk<'_>, source: &str) -> Result<Option<Index>, Trouble> {
+    let path = parts_of(desk, source);
+    if !desk.ledger.indexes(source)?.is_empty() || !path.exists() {
+        return Ok(None);
+    }
+    let index = Index::open(&path)?;
+    let root = index.listings().next().transpose()?;
+    Ok(root.filter(|listing| listing.folder.is_root()).map(|_| index))
 }
 
 fn free_name(folder: &std::path::Path, source: &str, number: usize, stamp: i64) -> PathBuf {
@@ -186,6 +224,13 @@ pub fn open_index(desk: &Desk<'_>, source: &str, digest: Digest) -> Result<Index
 pub fn newest_index(desk: &Desk<'_>, source: &str) -> Result<Index, Trouble> {
     match desk.ledger.indexes(source)?.pop() {
         Some(row) => open_index(desk, source, row.digest),
+        None if unfinished(desk, source)?.is_some() => Err(Trouble::usage(
+            "scan-unfinished",
+            format!("the scan of the source {source} was interrupted"),
+        )
+        .mend(
+            "Run `poolward scan`: it goes on where it was. Until then `poolward survey` tells what is there.",
+        )),
         None => Err(Trouble::usage(
             "not-scanned",
             format!("the source {source} has not been scanned yet"),

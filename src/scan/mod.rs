@@ -9,6 +9,7 @@ mod gentle;
 mod inodes;
 mod look;
 mod mounts;
+mod partial;
 mod recount;
 mod walk;
 
@@ -18,6 +19,7 @@ mod tests;
 pub use inodes::{InodeLook, classify_inodes};
 pub use walk::NeverEnter;
 
+use crate::entry::Entry;
 use crate::index::{Index, IndexWriter, InodeClass, Start};
 use crate::moment::Moment;
 use crate::names::{RelPath, SourceName};
@@ -25,6 +27,7 @@ use crate::trouble::Trouble;
 use crate::units::{Bytes, Span};
 use look::Place;
 use rustix::fs::{Mode, OFlags};
+use std::collections::BTreeSet;
 use std::os::unix::ffi::OsStrExt;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
@@ -67,10 +70,21 @@ pub struct ScanRequest {
     pub recount: Option<bool>,
     /// Go on with the parts of an interrupted scan.
     pub resume: bool,
+    /// Scan only some top-level folders again.
+    pub only: Option<Only>,
     /// Entries of the scan before, for the share done.
     pub expected_entries: Option<u64>,
     /// How far inode numbers of this source are known to be trusted.
     pub inodes: InodeClass,
+}
+
+/// What is scanned again; the rest comes from the index before, as old as it is.
+#[derive(Clone)]
+pub struct Only {
+    /// The newest whole index of the source.
+    pub before: Arc<Index>,
+    /// Names of folders in the root. New ones that the index does not know are scanned as well.
+    pub again: BTreeSet<Vec<u8>>,
 }
 
 /// How far a scan is.
@@ -122,18 +136,7 @@ pub fn scan(
     let (root_entry, place) = look::look_at_open(&fd).map_err(|e| no_source(&request.root, e))?;
     let mount = mounts::of(&fd, &place);
     let threads = threads_for(request, &mount.kind);
-    let start = Start {
-        source: request.source.clone(),
-        root: request.root.as_os_str().as_bytes().to_vec(),
-        root_entry,
-        started: now(),
-        mount_type: mount.kind.clone(),
-        session: mount.session,
-        inodes: request.inodes,
-        rules: rules_of(request),
-        tool: concat!("poolward ", env!("CARGO_PKG_VERSION")).into(),
-    };
-    let writer = IndexWriter::begin(&request.index, &request.parts, start, request.resume)?;
+    let writer = begin_writer(request, root_entry, &mount)?;
     let network = mounts::is_network(&mount.kind);
     let walk = Arc::new(new_walk(request, fd, network));
     let pool = rayon::ThreadPoolBuilder::new()
@@ -148,7 +151,9 @@ pub fn scan(
         let kept = pool.install(|| walk_all(&walk, &writer, &root, &place))?;
         if let Some(counts) = walk.counts.as_ref().filter(|_| !walk.is_stopped()) {
             let uneven = recount::recount(&request.root, counts, threads, || walk.is_stopped());
-            writer.counted_twice(&uneven);
+            if let Some(uneven) = partial::all_uneven(request.only.as_ref(), uneven) {
+                writer.counted_twice(&uneven);
+            }
         }
         Ok(kept)
     });
@@ -160,6 +165,10 @@ pub fn scan(
     let kept = end(kept.and_then(|kept| verdict(&walk, kept)));
     drop(root);
     match kept {
+        Err(trouble) if request.only.is_some() => {
+            writer.drop_parts();
+            Err(trouble)
+        }
         Err(trouble) => {
             writer.keep_parts()?;
             Err(trouble)
@@ -171,6 +180,36 @@ pub fn scan(
             threads,
         }),
     }
+}
+
+/// Opens the index to be written, with what can be taken over already in it.
+fn begin_writer(
+    request: &ScanRequest,
+    root_entry: Entry,
+    mount: &mounts::Mount,
+) -> Result<Arc<IndexWriter>, Trouble> {
+    let mut start = Start {
+        source: request.source.clone(),
+        root: request.root.as_os_str().as_bytes().to_vec(),
+        root_entry,
+        started: now(),
+        mount_type: mount.kind.clone(),
+        session: mount.session.clone(),
+        inodes: request.inodes,
+        rules: rules_of(request),
+        tool: concat!("poolward ", env!("CARGO_PKG_VERSION")).into(),
+    };
+    if let Some(only) = &request.only {
+        partial::may_join(&only.before, &start)?;
+        // What is taken over was seen then: whoever asks how fresh the index is must hear that.
+        start.started = only.before.header().start.started;
+    }
+    let resume = request.resume && request.only.is_none();
+    let writer = IndexWriter::begin(&request.index, &request.parts, start, resume)?;
+    if let Some(only) = &request.only {
+        writer.keep_from(&only.before, &only.again)?;
+    }
+    Ok(writer)
 }
 
 /// Lists the root and walks all segments that an interrupted scan has not finished. Says how many
@@ -198,6 +237,7 @@ fn walk_all(
         let names: Vec<Vec<u8>> = group.iter().map(|child| child.name.clone()).collect();
         if let Some(totals) = writer.take_kept(&names) {
             kept += 1;
+            walk.taken.fetch_add(totals.entries, Ordering::Relaxed);
             walk.entries.fetch_add(totals.entries, Ordering::Relaxed);
             walk.bytes.fetch_add(totals.files.bytes.0, Ordering::Relaxed);
             continue;
@@ -262,7 +302,8 @@ fn how_far(walk: &Walk, request: &ScanRequest, began: Instant) -> Progress {
         entries,
         bytes: Bytes(walk.bytes.load(Ordering::Relaxed)),
         elapsed: Span::from_secs_f64(elapsed),
-        entries_per_second: entries as f64 / elapsed.max(1e-6),
+        entries_per_second: entries.saturating_sub(walk.taken.load(Ordering::Relaxed)) as f64
+            / elapsed.max(1e-6),
         folder: locked(&walk.folder).clone(),
         share: request
             .expected_entries
@@ -300,6 +341,7 @@ fn new_walk(request: &ScanRequest, root: rustix::fd::OwnedFd, network: bool) -> 
         handles,
         stopped: AtomicBool::new(false),
         entries: AtomicU64::new(0),
+        taken: AtomicU64::new(0),
         bytes: AtomicU64::new(0),
         folder: Mutex::new(RelPath::root()),
         trouble: Mutex::new(None),

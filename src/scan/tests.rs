@@ -53,6 +53,7 @@ fn request(root: &Path, beside: &Path) -> ScanRequest {
         threads: Some(4),
         recount: None,
         resume: true,
+        only: None,
         expected_entries: None,
         inodes: InodeClass::Unknown,
     }

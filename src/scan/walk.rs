@@ -47,6 +47,8 @@ pub(super) struct Walk {
     pub handles: Arc<AtomicUsize>,
     pub stopped: AtomicBool,
     pub entries: AtomicU64,
+    /// Those among them that this try did not look at itself.
+    pub taken: AtomicU64,
     pub bytes: AtomicU64,
     pub folder: Mutex<RelPath>,
     pub trouble: Mutex<Option<Trouble>>,

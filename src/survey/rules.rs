@@ -59,3 +59,41 @@ impl SurveyRules {
         }
     }
 }
+
+/// What a mount of this type (as the kernel names it) keeps from us, each a plain noun; nothing for
+/// the file systems of this machine. Only what the type never shows: more can be missing by the
+/// server's or the mount's options. Common practice, no source, but for `nfs`: NFS before 4.2 has
+/// no extended attributes (RFC 8276).
+pub fn hidden_by(mount_type: &str) -> Vec<String> {
+    let hidden: &[&str] = match mount_type {
+        "cifs" | "smb3" | "smbfs" => &["alternate streams (tags and resource forks of the Finder are such)"],
+        "afs" | "ncpfs" | "nfs" => &["extended attributes"],
+        "fuse.sshfs" => &[
+            "birth times",
+            "extended attributes",
+            "hard links",
+            "holes in files",
+        ],
+        fuse if fuse == "fuse" || fuse.starts_with("fuse.") => &["birth times"],
+        _ => &[],
+    };
+    hidden.iter().map(ToString::to_string).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::hidden_by;
+
+    #[test]
+    fn only_mounts_that_keep_something_from_us_are_named() {
+        for local in [
+            "ext4", "xfs", "btrfs", "zfs", "tmpfs", "overlay", "fuseblk", "nfs4",
+        ] {
+            assert!(hidden_by(local).is_empty(), "{local}");
+        }
+        assert!(hidden_by("cifs")[0].starts_with("alternate streams"));
+        assert_eq!(hidden_by("nfs"), ["extended attributes"]);
+        assert_eq!(hidden_by("fuse.any"), ["birth times"]);
+        assert!(hidden_by("fuse.sshfs").contains(&"hard links".to_string()));
+    }
+}

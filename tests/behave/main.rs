@@ -5,8 +5,10 @@
 mod awkward;
 mod bad_input;
 mod different;
+mod outside_scan;
 mod plans;
 mod real_tree;
+mod scanning;
 mod twins;
 mod util;
 mod whole_move;

@@ -4,6 +4,7 @@
 #
 #   tests/bench/scan.sh [ENTRIES] [PAIRS]        (1,000,000 and 3 if left out)
 #
+# tests/bench/fuse_scan.rs shows the same over FUSE.
 # Needs python3, GNU find, GNU time and about 10 GB of inodes and blocks under $TMPDIR (/tmp).
 # With strace installed it also shows what threads gain where every call takes a millisecond.
 set -eu

@@ -40,6 +40,7 @@ fn main() {
         threads: value("--threads").map(|n| n.parse().expect("a number")),
         recount: args.iter().any(|a| a == "--recount").then_some(true),
         resume: false,
+        only: None,
         expected_entries: None,
         inodes: InodeClass::Unknown,
     };

@@ -8,6 +8,7 @@
 
 pub mod content;
 pub mod facts;
+pub mod fuse;
 pub mod loops;
 pub mod tree;
 

@@ -44,6 +44,7 @@ pub(super) fn run(args: &Demo, context: &Context) -> Result<Code, Trouble> {
     step(
         "scan: read both boxes once, without touching them",
         Command::Scan(args::Scan {
+            projects: Vec::new(),
             gentle: false,
             threads: None,
         }),

@@ -21,7 +21,7 @@ pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
         threads: args.threads.map(usize::from),
     };
     let meter = Meter::new(&context.out, "scanning", Bytes::ZERO);
-    let scanned = scan(&mut desk, options, &|name, p| {
+    let scanned = scan(&mut desk, &args.projects, options, &|name, p| {
         let folder = format!("{name}: {}", p.folder);
         let folder: String = folder.chars().take(60).collect();
         meter.at(p.bytes, p.entries, "entries", &folder);

@@ -4,18 +4,20 @@ use super::desk;
 use crate::cli::args::Survey as SurveyArgs;
 use crate::cli::exit::Code;
 use crate::cli::{Context, json as pieces};
-use crate::ops::gather::{Surveyed, drop_answered, grown, surveys};
+use crate::ops::gather::{Surveyed, drop_answered, grown, surveys_so_far};
 use crate::ops::plan::rules;
 use crate::ops::twins::Told;
 use crate::report::findings;
 use crate::report::words::effect_word;
 use crate::survey::{Confidence, Effect, ProjectSummary, Survey, together};
 use crate::trouble::Trouble;
+use crate::units::grouped;
 use serde_json::{Value, json};
 
 pub(super) fn run(args: &SurveyArgs, context: &Context) -> Result<Code, Trouble> {
     let desk = desk(context)?;
-    let mut all = surveys(&desk)?;
+    let mut all = surveys_so_far(&desk)?;
+    let whole = all.iter().all(|one| one.so_far.is_none());
     drop_answered(&mut all, &rules(&desk))?;
     let questions: usize = all.iter().map(|one| one.survey.questions.len()).sum();
     let blocked = all
@@ -45,7 +47,7 @@ pub(super) fn run(args: &SurveyArgs, context: &Context) -> Result<Code, Trouble>
     context
         .out
         .object("survey", object(&all, twins.as_ref(), desk.now(), zone));
-    Ok(Code::clean_if(questions == 0 && !blocked))
+    Ok(Code::clean_if(questions == 0 && !blocked && whole))
 }
 
 fn tell(
@@ -56,6 +58,14 @@ fn tell(
     all_examples: bool,
 ) {
     for one in all {
+        if let Some(so_far) = one.so_far {
+            context.out.say(&format!(
+                "The scan of {} is not finished: this covers {} of {} folders at its top. `poolward scan` goes on.",
+                one.source.name.0,
+                grouped(so_far.scanned),
+                grouped(so_far.listed)
+            ));
+        }
         context.out.say(&findings::source(
             &one.source.name.0,
             &one.survey,
@@ -110,7 +120,12 @@ fn object(all: &[Surveyed], twins: Option<&Told>, now: crate::moment::Moment, zo
             .collect()
     });
     let projects = each(&|s| s.projects.iter().map(|p| project(p, zone)).collect());
-    json!({"years": years, "kinds": kinds, "projects": projects, "sizes": sizes, "hazards": hazards,
+    let unfinished: Vec<Value> = all
+        .iter()
+        .filter_map(|one| Some((one.source.name.0.as_str(), one.so_far?)))
+        .map(|(name, so_far)| json!({"source": name, "scanned": so_far.scanned, "listed": so_far.listed}))
+        .collect();
+    json!({"unfinished": unfinished, "years": years, "kinds": kinds, "projects": projects, "sizes": sizes, "hazards": hazards,
            "questions": questions, "twins": twins.map(super::twins::object),
            "growth_bytes_per_year": grown.map_or(Value::Null, |g| json!({"low": g.low.0, "likely": g.likely.0, "high": g.high.0}))})
 }

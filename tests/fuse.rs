@@ -1,0 +1,10 @@
+//! The file system that fails on purpose, itself tested, and a scan through it.
+
+#![allow(clippy::disallowed_methods, clippy::expect_used, clippy::unwrap_used)]
+
+mod support;
+
+#[path = "fuse/helper.rs"]
+mod helper;
+#[path = "fuse/scanning.rs"]
+mod scanning;
