@@ -11,6 +11,7 @@ mod codec;
 mod ends;
 mod files;
 mod intents;
+mod late;
 mod listed;
 mod schema;
 

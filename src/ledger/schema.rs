@@ -4,7 +4,8 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// The migrations in order.
-const MIGRATIONS: &[&str] = &[r#"
+const MIGRATIONS: &[&str] = &[
+    r#"
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE events (id INTEGER PRIMARY KEY, at NOT NULL, what TEXT NOT NULL, text TEXT NOT NULL);
 
@@ -74,7 +75,25 @@ CREATE TABLE accepted (batch TEXT NOT NULL, code TEXT NOT NULL, count INTEGER NO
 CREATE TABLE sheets (batch TEXT PRIMARY KEY, at NOT NULL, file TEXT NOT NULL, hash BLOB NOT NULL) WITHOUT ROWID;
 CREATE TABLE restores (id INTEGER PRIMARY KEY, at NOT NULL, path BLOB NOT NULL, files INTEGER NOT NULL,
     bytes INTEGER NOT NULL);
-"#];
+"#,
+    r#"
+-- What a batch of later files brings: entries that no earlier batch holds as they are now.
+CREATE TABLE late (batch INTEGER NOT NULL, folder INTEGER NOT NULL, name BLOB NOT NULL,
+    PRIMARY KEY (batch, folder, name)) WITHOUT ROWID;
+CREATE INDEX late_by_place ON late (folder, name);
+-- Records that a newer one of a later batch has taken the place of.
+CREATE TABLE superseded (batch INTEGER NOT NULL, folder INTEGER NOT NULL, name BLOB NOT NULL,
+    kind INTEGER NOT NULL, size INTEGER NOT NULL, hash BLOB NOT NULL, taken_by INTEGER NOT NULL,
+    PRIMARY KEY (batch, folder, name)) WITHOUT ROWID;
+-- Folders that are being renamed at the destination because they were at the source; gone once done.
+CREATE TABLE renames (id INTEGER PRIMARY KEY, source TEXT NOT NULL, dataset TEXT NOT NULL,
+    was BLOB NOT NULL, now BLOB NOT NULL, place BLOB NOT NULL, target BLOB NOT NULL,
+    inode INTEGER NOT NULL, at NOT NULL);
+-- Renames that cannot be followed: such a project moves as a new one.
+CREATE TABLE unfollowed (source TEXT NOT NULL, was BLOB NOT NULL, now BLOB NOT NULL,
+    why TEXT NOT NULL, at NOT NULL, PRIMARY KEY (source, was, now)) WITHOUT ROWID;
+"#,
+];
 
 /// The version this program writes.
 pub(super) const NEWEST: i64 = MIGRATIONS.len() as i64;

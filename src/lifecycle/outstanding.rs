@@ -47,3 +47,10 @@ pub fn remains(
         false => Remains::Nothing,
     }
 }
+
+/// Whether what a scan has seen is what a record says was read: the same kind, size and time, and
+/// inode where that holds. Then no later batch has to bring it.
+pub fn is_covered(seen: (EntryKind, Identity), read: (EntryKind, Identity), inodes_hold: bool) -> bool {
+    let facts = |(kind, id): (EntryKind, Identity)| (kind, id.size, id.mtime);
+    facts(seen) == facts(read) && (!inodes_hold || seen.1.inode == read.1.inode)
+}

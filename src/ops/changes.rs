@@ -67,8 +67,12 @@ pub fn changes(desk: &Desk<'_>, scanned: &[Scanned]) -> Result<Option<Differing>
     Ok(found)
 }
 
-/// A block that cannot be read ends the comparison: half of one would call the rest gone.
-fn between(old: &Index, new: &Index, trust: InodeTrust) -> Result<Changes, Trouble> {
+/// What one index differs in from another. A block that cannot be read ends the comparison: half of
+/// one would call the rest gone.
+///
+/// # Errors
+/// [`Trouble`] for a block that cannot be read.
+pub fn between(old: &Index, new: &Index, trust: InodeTrust) -> Result<Changes, Trouble> {
     let (mut old_fault, mut new_fault) = (None, None);
     let found = compare(
         readable(old, &mut old_fault),
