@@ -85,13 +85,6 @@ CREATE INDEX late_by_place ON late (folder, name);
 CREATE TABLE superseded (batch INTEGER NOT NULL, folder INTEGER NOT NULL, name BLOB NOT NULL,
     kind INTEGER NOT NULL, size INTEGER NOT NULL, hash BLOB NOT NULL, taken_by INTEGER NOT NULL,
     PRIMARY KEY (batch, folder, name)) WITHOUT ROWID;
--- Folders that are being renamed at the destination because they were at the source; gone once done.
-CREATE TABLE renames (id INTEGER PRIMARY KEY, source TEXT NOT NULL, dataset TEXT NOT NULL,
-    was BLOB NOT NULL, now BLOB NOT NULL, place BLOB NOT NULL, target BLOB NOT NULL,
-    inode INTEGER NOT NULL, at NOT NULL);
--- Renames that cannot be followed: such a project moves as a new one.
-CREATE TABLE unfollowed (source TEXT NOT NULL, was BLOB NOT NULL, now BLOB NOT NULL,
-    why TEXT NOT NULL, at NOT NULL, PRIMARY KEY (source, was, now)) WITHOUT ROWID;
 "#,
 ];
 

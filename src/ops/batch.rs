@@ -37,6 +37,8 @@ pub struct AtHand {
     pub membership: Membership,
     /// Whether inode numbers tell names of one file.
     pub inodes_hold: bool,
+    /// Whether they tell a file from one scan to the next, over any remount.
+    pub inodes_stay: bool,
     /// The folder that stands for the dataset's, for a batch copied by other means.
     pub at: Option<Vec<u8>>,
     /// For a batch of later files, the places below the dataset's folder that are all it brings.
@@ -163,6 +165,7 @@ pub fn open(desk: &Desk<'_>, row: BatchRow) -> Result<AtHand, Trouble> {
     let exclude = gather::exclude(&desk.settings, &source)?;
     let membership = gather::membership(&desk.settings, &source, &index);
     let inodes_hold = gather::inodes_hold(&source, &index);
+    let inodes_stay = gather::inodes_stay(&source, &index);
     let LockedBatch { batch, dataset } = locked;
     let only = match batch.delta {
         true => Some(desk.ledger.late_of(row.id, &dataset.name)?),
@@ -184,6 +187,7 @@ pub fn open(desk: &Desk<'_>, row: BatchRow) -> Result<AtHand, Trouble> {
         exclude,
         membership,
         inodes_hold,
+        inodes_stay,
         at,
     })
 }

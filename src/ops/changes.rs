@@ -51,10 +51,7 @@ pub fn changes(desk: &Desk<'_>, scanned: &[Scanned]) -> Result<Option<Differing>
         let Some(before) = &one.before else { continue };
         let old = open_index(desk, &one.row.source, before.digest)?;
         let exclude = gather::exclude(&desk.settings, &one.source)?;
-        let trust = match gather::inodes_hold(&one.source, &one.index) {
-            true => InodeTrust::Stable,
-            false => InodeTrust::None,
-        };
+        let trust = gather::trust(&one.source, &old, &one.index);
         let differing = between(&old, &one.index, trust)?;
         let mine: Vec<&Batch> = planned.iter().filter(|b| b.source == one.source.name).collect();
         count(

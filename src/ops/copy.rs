@@ -277,7 +277,7 @@ impl<'a> Outstanding<'a> {
                 child.entry.kind,
                 &seen,
                 scanned,
-                self.at_hand.inodes_hold,
+                self.at_hand.inodes_stay,
                 fact.as_ref(),
             );
             let recorded = match what {

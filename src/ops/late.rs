@@ -77,7 +77,7 @@ pub fn all(desk: &Desk<'_>) -> Result<AllLate, Trouble> {
                 desk,
                 exclude: gather::exclude(&desk.settings, source)?,
                 membership: gather::membership(&desk.settings, source, &new),
-                inodes_hold: gather::inodes_hold(source, &new),
+                inodes_stay: gather::inodes_stay(source, &new),
                 new: &new,
             };
             finder.between(&old, &mine, |key, late| {
@@ -103,7 +103,7 @@ struct Finder<'a> {
     desk: &'a Desk<'a>,
     exclude: crate::survey::exclude::Exclude,
     membership: crate::survey::Membership,
-    inodes_hold: bool,
+    inodes_stay: bool,
     new: &'a Index,
 }
 
@@ -154,7 +154,7 @@ impl<'a> Finder<'a> {
         let place = begun.placed.place.join_path(&inside);
         let fact = self.desk.ledger.record_at(&begun.dataset, &place)?;
         let seen = (entry.kind, entry.identity());
-        if fact.is_some_and(|fact| is_covered(seen, (fact.kind, fact.source), self.inodes_hold)) {
+        if fact.is_some_and(|fact| is_covered(seen, (fact.kind, fact.source), self.inodes_stay)) {
             return Ok(());
         }
         if self.exclude.rule_for_path(path, entry.kind).is_none() {

@@ -8,7 +8,7 @@ use crate::copy::OpenFolders;
 use crate::digest::{Digest, TreeHasher};
 use crate::entry::{Entry, EntryKind};
 use crate::ledger::{Accepted, BatchRow, FileRecord, Proof, Sheet};
-use crate::lifecycle::{Event, Gate, Reason, State, after, gate};
+use crate::lifecycle::{Event, Gate, Reason, State, after, gate, is_racy};
 use crate::names::RelPath;
 use crate::report::model::{LeftGroup, Period};
 use crate::report::sheet::ReleaseSheet;
@@ -221,7 +221,7 @@ fn look_at_source(
         };
         for (name, record) in &records {
             match held.stat(name) {
-                Ok(now) if is_unchanged(&*held, name, &now, record, at_hand.inodes_hold) => {}
+                Ok(now) if is_unchanged(&*held, name, &now, record, at_hand) => {}
                 Err(fault) if fault.kind == crate::world::FaultKind::NotFound => {}
                 _ => facts.changed_at_source += 1,
             }
@@ -255,13 +255,15 @@ fn new_names(
 }
 
 /// Unchanged is what has its inode, size and times. A ctime alone means that somebody touched the
-/// attributes: then the content is read again and decides.
-fn is_unchanged(held: &dyn Folder, name: &[u8], now: &Entry, record: &FileRecord, inodes_hold: bool) -> bool {
+/// attributes, and times as young as the scan do not tell one edit from the next: then the content
+/// is read again and decides.
+fn is_unchanged(held: &dyn Folder, name: &[u8], now: &Entry, record: &FileRecord, at_hand: &AtHand) -> bool {
     let same = now.kind == record.kind
         && (now.size, now.mtime) == (record.source.size, record.source.mtime)
-        && (!inodes_hold || now.inode == record.source.inode);
-    same && (now.ctime == record.source.ctime
-        || content(held, name, now).is_ok_and(|hash| hash == record.hash))
+        && (!at_hand.inodes_stay || now.inode == record.source.inode);
+    let racy = is_racy(&record.source, at_hand.index.header().started());
+    let by_times = now.ctime == record.source.ctime && !racy;
+    same && (by_times || content(held, name, now).is_ok_and(|hash| hash == record.hash))
 }
 
 fn content(held: &dyn Folder, name: &[u8], now: &Entry) -> Res<Digest> {

@@ -4,7 +4,7 @@ use super::desk::Desk;
 use super::guard;
 use super::settings::SourceSettings;
 use crate::digest::Digest;
-use crate::index::Index;
+use crate::index::{Index, InodeClass};
 use crate::ledger::IndexRow;
 use crate::scan::{self, Progress, ScanRequest};
 use crate::survey::exclude::Exclude;
@@ -114,8 +114,18 @@ fn request_of(
         recount: None,
         resume: true,
         expected_entries: before.map(|row| row.entries),
-        inodes: crate::index::InodeClass::Unknown,
+        inodes: class_of(desk, source, before),
     })
+}
+
+/// How far the source's inode numbers can be trusted, by looking again at what the scan before saw.
+/// An index that cannot be read any more says nothing; the next verb that needs it complains.
+fn class_of(desk: &Desk<'_>, source: &SourceSettings, before: Option<&IndexRow>) -> InodeClass {
+    before
+        .and_then(|row| open_index(desk, &source.name.0, row.digest).ok())
+        .map_or(InodeClass::Unknown, |index| {
+            scan::look_again(&index, &source.path)
+        })
 }
 
 fn free_name(folder: &std::path::Path, source: &str, number: usize, stamp: i64) -> PathBuf {

@@ -3,6 +3,7 @@
 #![allow(clippy::disallowed_methods, clippy::expect_used, clippy::unwrap_used)]
 
 mod bad_input;
+mod changing;
 mod different;
 mod plans;
 mod real_tree;
