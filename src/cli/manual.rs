@@ -8,7 +8,7 @@ use clap::{Command, CommandFactory};
 use clap_complete::{Shell, generate};
 
 /// Codes of errors, reasons and what is left behind, with their meaning.
-const WORDS: [(&str, &str); 43] = [
+const WORDS: [(&str, &str); 44] = [
     ("batch-busy", "another process works on the batch"),
     ("bad-tag", "a tag cannot be written as asked"),
     (
@@ -34,6 +34,10 @@ const WORDS: [(&str, &str); 43] = [
         "release: differences stand from the last verification",
     ),
     ("ends-overlap", "source and destination lie inside one another"),
+    (
+        "files-elsewhere",
+        "release: other files of the same projects belong to a batch that is not verified yet",
+    ),
     (
         "files-not-verified",
         "release: files were not read back since they were written",

@@ -174,7 +174,9 @@ mod tests {
     #[test]
     fn what_the_user_fixed_stays() {
         let mut streams = Streams::fixed(3);
-        [1.0, 100.0, 1.0].into_iter().for_each(|rate| streams.measured(rate));
+        [1.0, 100.0, 1.0]
+            .into_iter()
+            .for_each(|rate| streams.measured(rate));
         assert_eq!((streams.now(), streams.most()), (3, 3));
     }
 }

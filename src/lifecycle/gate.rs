@@ -128,16 +128,7 @@ pub fn gate(facts: &Gate) -> Vec<Reason> {
         "files at the source are in no batch yet".into(),
         facts.new_at_source,
     );
-    for (name, state, files) in &facts.elsewhere {
-        add(
-            "files-elsewhere",
-            format!(
-                "files of its projects belong to batch {name}, which is {state} and must be verified too"
-            ),
-            (*files).max(1),
-        );
-    }
-    for left in left_behind(facts) {
+    for left in elsewhere(facts).chain(left_behind(facts)) {
         add(left.code, left.text, left.count);
     }
     add(
@@ -157,6 +148,17 @@ pub fn gate(facts: &Gate) -> Vec<Reason> {
     );
     reasons.extend(facts.removal.as_ref().and_then(waiting));
     reasons
+}
+
+/// Other batches of the same projects that are not verified: removing a project takes their files too.
+fn elsewhere(facts: &Gate) -> impl Iterator<Item = Reason> {
+    facts.elsewhere.iter().map(|(name, state, files)| Reason {
+        code: "files-elsewhere",
+        text: format!(
+            "files of its projects belong to batch {name}, which is {state} and must be verified too"
+        ),
+        count: (*files).max(1),
+    })
 }
 
 /// Why the time to remove has not come.
