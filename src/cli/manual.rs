@@ -35,6 +35,10 @@ const WORDS: &[(&str, &str)] = &[
     ),
     ("ends-overlap", "source and destination lie inside one another"),
     (
+        "files-elsewhere",
+        "release: other files of the same projects belong to a batch that is not verified yet",
+    ),
+    (
         "files-not-verified",
         "release: files were not read back since they were written",
     ),

@@ -58,6 +58,18 @@ pub enum InodeClass {
     Worthless,
 }
 
+impl InodeClass {
+    /// The fixed word of JSON.
+    pub fn word(self) -> &'static str {
+        match self {
+            InodeClass::Unknown => "unknown",
+            InodeClass::Stable => "stable",
+            InodeClass::Session => "session",
+            InodeClass::Worthless => "none",
+        }
+    }
+}
+
 /// A folder that was seen and, by a rule, not entered.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub struct NotEntered {

@@ -11,7 +11,7 @@ use crate::index::merge::Merge;
 use crate::index::parts::{self, Parts, Segments};
 use crate::index::reader::{self, Folders, Index, MAGIC, Store, VERSION};
 use crate::index::table::{self, BlockRef, RawSegment, RawTable, RawUneven};
-use crate::index::{NotEntered, Totals, Uneven};
+use crate::index::{InodeClass, NotEntered, Totals, Uneven};
 use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::trouble::Trouble;
@@ -206,9 +206,28 @@ impl IndexWriter {
     /// # Errors
     /// A disk that is full or refuses; the parts stay.
     pub fn finish(self: Arc<Self>, ended: Moment) -> Result<Index, Trouble> {
+        self.finish_classed(ended, &|_| None)
+    }
+
+    /// As [`IndexWriter::finish`]; `class` may say from the finished index how far its inode numbers
+    /// can be trusted, and the index keeps that.
+    ///
+    /// # Errors
+    /// A disk that is full or refuses; the parts stay.
+    pub fn finish_classed(
+        self: Arc<Self>,
+        ended: Moment,
+        class: &dyn Fn(&Index) -> Option<InodeClass>,
+    ) -> Result<Index, Trouble> {
         let side = with_suffix(&self.path, ".part");
-        self.write_sealed(&side, ended)
-            .map_err(|e| reader::cannot("write", &side, &e))?;
+        let write = |class| {
+            self.write_sealed(&side, ended, class)
+                .map_err(|e| reader::cannot("write", &side, &e))
+        };
+        write(self.start.inodes)?;
+        if let Some(found) = class(&Index::open(&side)?) {
+            write(found)?;
+        }
         std::fs::rename(&side, &self.path)
             .and_then(|()| sync_folder_of(&self.path))
             .map_err(|e| reader::cannot("write", &self.path, &e))?;
@@ -217,7 +236,9 @@ impl IndexWriter {
         Index::open(&self.path)
     }
 
-    fn write_sealed(&self, side: &Path, ended: Moment) -> std::io::Result<()> {
+    fn write_sealed(&self, side: &Path, ended: Moment, inodes: InodeClass) -> std::io::Result<()> {
+        let mut start = self.start.clone();
+        start.inodes = inodes;
         let mut output = Hashing::new(File::create(side)?);
         output.write(MAGIC)?;
         output.write(&VERSION.to_le_bytes())?;
@@ -231,7 +252,7 @@ impl IndexWriter {
             output.write(&bytes)?;
         }
         let table = table::encode(&RawTable {
-            start: table::raw_start(&self.start),
+            start: table::raw_start(&start),
             ended: table::raw_moment(ended),
             complete: true,
             uneven: locked(&self.uneven).clone(),

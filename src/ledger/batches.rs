@@ -1,9 +1,10 @@
 //! Batches that have begun, the stored plan, leases and holds.
 
 use super::codec::{self, int};
-use super::{Ledger, trouble_at};
+use super::{Ledger, late, trouble_at};
 use crate::digest::Digest;
 use crate::moment::Moment;
+use crate::names::RelPath;
 use crate::trouble::Trouble;
 use rusqlite::{OptionalExtension, Row};
 
@@ -86,17 +87,30 @@ impl Ledger {
     /// # Errors
     /// [`Trouble`] where the ledger cannot be written.
     pub fn begin_batch(&mut self, row: &BatchRow) -> Result<BatchRow, Trouble> {
+        self.begin_late(row, &[])
+    }
+
+    /// As [`Ledger::begin_batch`], with the places below the dataset's folder that are all it
+    /// brings: it holds later files of projects that earlier batches moved.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be written; nothing has begun then.
+    pub fn begin_late(&mut self, row: &BatchRow, places: &[RelPath]) -> Result<BatchRow, Trouble> {
         self.together(|db| {
             let sql = "INSERT OR IGNORE INTO batches (name, dataset, source, destination, digest, state, begun_at, \
                        body) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)";
             let begun = codec::stamp(row.begun_at);
             let facts = (&row.name, &row.dataset, &row.source, &row.destination, row.index.0, &row.state);
-            db.execute(
+            let begins = db.execute(
                 sql,
                 rusqlite::params![facts.0, facts.1, facts.2, facts.3, facts.4, facts.5, begun, row.body],
             )?;
             let find = format!("SELECT {COLUMNS} FROM batches WHERE name = ?1");
-            db.query_row(&find, [&row.name], batch_of)
+            let kept = db.query_row(&find, [&row.name], batch_of)?;
+            if begins > 0 {
+                late::put(db, kept.id, &row.dataset, places)?;
+            }
+            Ok(kept)
         })
     }
 

@@ -6,7 +6,7 @@
 
 use super::codec::{self, int, uint};
 use super::files::{self, FileRecord};
-use super::{Failure, Ledger};
+use super::{Failure, Ledger, late};
 use crate::digest::{BlockValue, Digest};
 use crate::entry::Identity;
 use crate::moment::Moment;
@@ -114,12 +114,16 @@ impl Ledger {
         group: &GroupResult,
     ) -> Result<(), Trouble> {
         self.together(|db| {
+            let is_late = late::brings_late(db, batch)?;
             for (record, values, links) in &group.records {
                 let Some((folder, name)) = record.place.split() else {
                     continue;
                 };
                 let id = files::folder_id(db, dataset, &folder)?;
                 files::put(db, batch, id, record)?;
+                if is_late {
+                    late::supersede(db, batch, dataset, id, &record.place)?;
+                }
                 if !values.is_empty() {
                     files::put_blocks(db, batch, id, name, values)?;
                 }
@@ -230,7 +234,7 @@ fn insert(db: &Connection, batch: i64, dataset: &str, intent: &Intent) -> rusqli
 }
 
 /// A file that is recorded anew has no failure, loss or difference of before.
-fn clear_marks(db: &Connection, batch: i64, place: &[u8]) -> rusqlite::Result<()> {
+pub(super) fn clear_marks(db: &Connection, batch: i64, place: &[u8]) -> rusqlite::Result<()> {
     for sql in [
         "DELETE FROM failures WHERE batch = ?1 AND path = ?2",
         "DELETE FROM losses WHERE batch = ?1 AND path = ?2",

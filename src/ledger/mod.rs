@@ -12,6 +12,7 @@ mod content;
 mod ends;
 mod files;
 mod intents;
+mod late;
 mod listed;
 mod schema;
 

@@ -84,6 +84,16 @@ CREATE TABLE content (
     mtime NOT NULL, ctime NOT NULL, sample BLOB, whole BLOB, header INTEGER, header_at,
     read_at NOT NULL, PRIMARY KEY (place, inode, path)) WITHOUT ROWID;
 "#,
+    r#"
+-- What a batch of later files brings: entries that no earlier batch holds as they are now.
+CREATE TABLE late (batch INTEGER NOT NULL, folder INTEGER NOT NULL, name BLOB NOT NULL,
+    PRIMARY KEY (batch, folder, name)) WITHOUT ROWID;
+CREATE INDEX late_by_place ON late (folder, name);
+-- Records that a newer one of a later batch has taken the place of.
+CREATE TABLE superseded (batch INTEGER NOT NULL, folder INTEGER NOT NULL, name BLOB NOT NULL,
+    kind INTEGER NOT NULL, size INTEGER NOT NULL, hash BLOB NOT NULL, taken_by INTEGER NOT NULL,
+    PRIMARY KEY (batch, folder, name)) WITHOUT ROWID;
+"#,
 ];
 
 /// The version this program writes.

@@ -2,6 +2,7 @@
 
 use super::State;
 use crate::moment::Moment;
+use crate::names::BatchName;
 use std::collections::BTreeMap;
 
 /// All that the gate looks at.
@@ -19,6 +20,8 @@ pub struct Gate {
     pub changed_at_source: u64,
     /// Files at the source that no batch has taken.
     pub new_at_source: u64,
+    /// Other batches that hold files of the same projects and are not verified: name, state, files.
+    pub elsewhere: Vec<(BatchName, State, u64)>,
     /// Files of others at our places, or edited ones.
     pub conflicts: u64,
     /// Differences that stand against the batch.
@@ -125,7 +128,7 @@ pub fn gate(facts: &Gate) -> Vec<Reason> {
         "files at the source are in no batch yet".into(),
         facts.new_at_source,
     );
-    for left in left_behind(facts) {
+    for left in elsewhere(facts).chain(left_behind(facts)) {
         add(left.code, left.text, left.count);
     }
     add(
@@ -145,6 +148,17 @@ pub fn gate(facts: &Gate) -> Vec<Reason> {
     );
     reasons.extend(facts.removal.as_ref().and_then(waiting));
     reasons
+}
+
+/// Other batches of the same projects that are not verified: removing a project takes their files too.
+fn elsewhere(facts: &Gate) -> impl Iterator<Item = Reason> {
+    facts.elsewhere.iter().map(|(name, state, files)| Reason {
+        code: "files-elsewhere",
+        text: format!(
+            "files of its projects belong to batch {name}, which is {state} and must be verified too"
+        ),
+        count: (*files).max(1),
+    })
 }
 
 /// Why the time to remove has not come.

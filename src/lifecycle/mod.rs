@@ -10,5 +10,5 @@ mod states;
 mod tests;
 
 pub use gate::{Gate, Reason, Removal, gate};
-pub use outstanding::{Fact, Remains, remains};
+pub use outstanding::{Fact, Remains, is_covered, is_racy, remains};
 pub use states::{Event, Flags, State, after};

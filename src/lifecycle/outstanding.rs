@@ -47,3 +47,20 @@ pub fn remains(
         false => Remains::Nothing,
     }
 }
+
+/// Whether what a scan has seen is what a record says was read: the same kind, size and time, and
+/// inode where that holds. Then no later batch has to bring it.
+pub fn is_covered(seen: (EntryKind, Identity), read: (EntryKind, Identity), inodes_hold: bool) -> bool {
+    let facts = |(kind, id): (EntryKind, Identity)| (kind, id.size, id.mtime);
+    facts(seen) == facts(read) && (!inodes_hold || seen.1.inode == read.1.inode)
+}
+
+/// Coarsest step in which file systems in use count times: two seconds (the modification time of
+/// FAT; Microsoft, "File Times").
+const COARSEST: i64 = 2;
+
+/// Whether a file was touched so shortly before it was looked at, or after, that one more edit
+/// could have left the same times: then only its content says what it is.
+pub fn is_racy(file: &Identity, looked_at: Moment) -> bool {
+    file.mtime.max(file.ctime) >= looked_at.plus_seconds(-COARSEST)
+}

@@ -46,6 +46,44 @@ fn a_word_reads_back_to_its_state() {
     }
 }
 
+/// Against the list of what may differ, one fact after the other.
+#[test]
+fn a_record_covers_what_was_seen_unless_one_fact_differs() {
+    let read = Identity {
+        inode: 7,
+        size: Bytes(9),
+        mtime: Moment::from_seconds(50),
+        ctime: Moment::from_seconds(60),
+    };
+    let file = |id| (EntryKind::File, id);
+    let spoilt = [
+        Identity {
+            size: Bytes(10),
+            ..read
+        },
+        Identity {
+            mtime: Moment::from_seconds(51),
+            ..read
+        },
+    ];
+    let other_inode = Identity { inode: 8, ..read };
+    let touched = Identity {
+        ctime: Moment::from_seconds(61),
+        ..read
+    };
+    for stay in [false, true] {
+        assert!(is_covered(file(read), file(read), stay));
+        assert!(is_covered(file(touched), file(read), stay));
+        assert_eq!(is_covered(file(other_inode), file(read), stay), !stay);
+        assert!(!is_covered((EntryKind::Symlink, read), file(read), stay));
+        for one in spoilt {
+            assert!(!is_covered(file(one), file(read), stay));
+        }
+    }
+    let racy = |seconds| is_racy(&read, Moment::from_seconds(seconds));
+    assert_eq!([50, 62, 63].map(racy), [true, true, false]);
+}
+
 fn identity() -> impl Strategy<Value = Identity> {
     (0..3u64, 0..3u64, 0..3i64).prop_map(|(inode, size, time)| Identity {
         inode,
@@ -110,7 +148,7 @@ fn codes(facts: &Gate) -> Vec<(&'static str, u64)> {
 #[test]
 fn each_reason_alone_shuts_the_gate() {
     type Spoil = (fn(&mut Gate), &'static str, u64);
-    let cases: [Spoil; 13] = [
+    let cases: [Spoil; 14] = [
         (|g| g.state = None, "not-verified", 1),
         (|g| g.state = Some(State::Copied), "not-verified", 1),
         (|g| g.proven = 1, "files-not-verified", 2),
@@ -127,6 +165,11 @@ fn each_reason_alone_shuts_the_gate() {
             |g| g.left_behind = [("special".into(), 7)].into(),
             "left-behind",
             7,
+        ),
+        (
+            |g| g.elsewhere = vec![(crate::names::BatchName::typed("2019.2"), State::Copied, 9)],
+            "files-elsewhere",
+            9,
         ),
         (|g| g.second_copy = false, "no-second-copy", 1),
         (|g| g.restore_test = false, "no-restore-test", 1),

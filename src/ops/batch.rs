@@ -2,16 +2,20 @@
 
 use super::desk::{Desk, is_alive, this_process};
 use super::settings::{DestinationSettings, SourceSettings};
-use super::{gather, guard, scan, store};
+use super::{gather, guard, late, scan, store};
 use crate::index::Index;
 use crate::ledger::BatchRow;
 use crate::lifecycle::State;
-use crate::names::nearest;
+use crate::names::{RelPath, nearest};
 use crate::plan::{Batch, Dataset, LockedBatch, Plan};
 use crate::survey::exclude::Exclude;
 use crate::survey::member::Membership;
 use crate::trouble::Trouble;
 use crate::world::OsFs;
+use std::collections::BTreeSet;
+
+/// The number of a batch that has no row: it has not begun.
+const NOT_BEGUN: i64 = -1;
 
 /// A batch that has begun, with all that its work needs.
 pub struct AtHand {
@@ -33,8 +37,14 @@ pub struct AtHand {
     pub membership: Membership,
     /// Whether inode numbers tell names of one file.
     pub inodes_hold: bool,
+    /// Whether they tell a file from one scan to the next, over any remount.
+    pub inodes_stay: bool,
     /// The folder that stands for the dataset's, for a batch copied by other means.
     pub at: Option<Vec<u8>>,
+    /// For a batch of later files, the places below the dataset's folder that are all it brings.
+    pub only: Option<BTreeSet<RelPath>>,
+    /// Places that later batches bring anew: no longer this one's to copy or to hold.
+    pub taken: BTreeSet<RelPath>,
 }
 
 /// The stored plan.
@@ -100,9 +110,13 @@ pub fn take_up(
         )
         .mend("Run `poolward scan`, then `poolward plan`."));
     };
-    let locked = LockedBatch {
+    let mut locked = LockedBatch {
         batch: batch.clone(),
         dataset: dataset.clone(),
+    };
+    let places = match batch.delta {
+        true => late::bind(desk, &mut locked.batch)?,
+        false => Vec::new(),
     };
     let row = BatchRow {
         id: 0,
@@ -118,7 +132,7 @@ pub fn take_up(
         released_at: None,
         body: store::locked_text(&locked, at)?,
     };
-    let row = desk.ledger.begin_batch(&row)?;
+    let row = desk.ledger.begin_late(&row, &places)?;
     open(desk, row)
 }
 
@@ -151,8 +165,19 @@ pub fn open(desk: &Desk<'_>, row: BatchRow) -> Result<AtHand, Trouble> {
     let exclude = gather::exclude(&desk.settings, &source)?;
     let membership = gather::membership(&desk.settings, &source, &index);
     let inodes_hold = gather::inodes_hold(&source, &index);
+    let inodes_stay = gather::inodes_stay(&source, &index);
     let LockedBatch { batch, dataset } = locked;
+    let only = match batch.delta {
+        true => Some(desk.ledger.late_of(row.id, &dataset.name)?),
+        false => None,
+    };
+    let taken = match row.id {
+        NOT_BEGUN => BTreeSet::new(),
+        id => desk.ledger.late_after(id, &dataset.name)?,
+    };
     Ok(AtHand {
+        only,
+        taken,
         row,
         batch,
         dataset,
@@ -162,6 +187,7 @@ pub fn open(desk: &Desk<'_>, row: BatchRow) -> Result<AtHand, Trouble> {
         exclude,
         membership,
         inodes_hold,
+        inodes_stay,
         at,
     })
 }
@@ -227,6 +253,9 @@ pub fn alone<T>(
 /// # Errors
 /// [`Trouble`] where its source was not scanned or the settings do not fit.
 pub fn preview(desk: &Desk<'_>, plan: &Plan, batch: &Batch) -> Result<AtHand, Trouble> {
+    if let (true, Some(row)) = (batch.delta, desk.ledger.batch(batch.name.as_str())?) {
+        return open(desk, row);
+    }
     let dataset = plan.datasets.iter().find(|dataset| dataset.name == batch.dataset);
     let dataset = dataset
         .cloned()
@@ -244,7 +273,7 @@ pub fn preview(desk: &Desk<'_>, plan: &Plan, batch: &Batch) -> Result<AtHand, Tr
         dataset,
     };
     let row = BatchRow {
-        id: -1,
+        id: NOT_BEGUN,
         name: batch.name.as_str().to_string(),
         dataset: locked.dataset.name.clone(),
         source: batch.source.0.clone(),
@@ -257,5 +286,10 @@ pub fn preview(desk: &Desk<'_>, plan: &Plan, batch: &Batch) -> Result<AtHand, Tr
         released_at: None,
         body: store::locked_text(&locked, None)?,
     };
-    open(desk, row)
+    let mut at_hand = open(desk, row)?;
+    if batch.delta {
+        let places = late::bind(desk, &mut at_hand.batch)?;
+        at_hand.only = Some(places.into_iter().collect());
+    }
+    Ok(at_hand)
 }

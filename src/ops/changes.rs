@@ -51,10 +51,7 @@ pub fn changes(desk: &Desk<'_>, scanned: &[Scanned]) -> Result<Option<Differing>
         let Some(before) = &one.before else { continue };
         let old = open_index(desk, &one.row.source, before.digest)?;
         let exclude = gather::exclude(&desk.settings, &one.source)?;
-        let trust = match gather::inodes_hold(&one.source, &one.index) {
-            true => InodeTrust::Stable,
-            false => InodeTrust::None,
-        };
+        let trust = gather::trust(&one.source, &old, &one.index);
         let differing = between(&old, &one.index, trust)?;
         let mine: Vec<&Batch> = planned.iter().filter(|b| b.source == one.source.name).collect();
         count(
@@ -67,8 +64,12 @@ pub fn changes(desk: &Desk<'_>, scanned: &[Scanned]) -> Result<Option<Differing>
     Ok(found)
 }
 
-/// A block that cannot be read ends the comparison: half of one would call the rest gone.
-fn between(old: &Index, new: &Index, trust: InodeTrust) -> Result<Changes, Trouble> {
+/// What one index differs in from another. A block that cannot be read ends the comparison: half of
+/// one would call the rest gone.
+///
+/// # Errors
+/// [`Trouble`] for a block that cannot be read.
+pub fn between(old: &Index, new: &Index, trust: InodeTrust) -> Result<Changes, Trouble> {
     let (mut old_fault, mut new_fault) = (None, None);
     let found = compare(
         readable(old, &mut old_fault),

@@ -157,7 +157,8 @@ fn dress(
     mut folders: Vec<FolderItem>,
     outcome: &mut Outcome,
 ) -> Result<(), Trouble> {
-    for (from, place, entry) in own_folders(at_hand)? {
+    let own = own_folders(at_hand)?.into_iter();
+    for (from, place, entry) in own.filter(|(_, place, _)| !at_hand.taken.contains(place)) {
         folders.push(FolderItem { from, place, entry });
     }
     let (losses, faults) = hand::dress_folders(ends.source, ends.target, &folders, task.owners);
@@ -250,6 +251,10 @@ impl<'a> Outstanding<'a> {
             else {
                 continue;
             };
+            // What a later batch brings is no longer ours to bring.
+            if self.at_hand.taken.contains(&place) {
+                continue;
+            }
             if child.entry.kind == EntryKind::Directory {
                 if child.entry.error.as_deref() != Some(crate::survey::surveyor::BOUNDARY) {
                     self.folders.push(FolderItem {
@@ -272,7 +277,7 @@ impl<'a> Outstanding<'a> {
                 child.entry.kind,
                 &seen,
                 scanned,
-                self.at_hand.inodes_hold,
+                self.at_hand.inodes_stay,
                 fact.as_ref(),
             );
             let recorded = match what {

@@ -7,6 +7,7 @@ use super::settings::{Settings, SourceSettings};
 use crate::entry::{EntryKind, Identity, Listing};
 use crate::index::Index;
 use crate::ledger::Content;
+use crate::survey::changes::InodeTrust;
 use crate::survey::exclude::Exclude;
 use crate::survey::headers::{HeaderDate, HeaderReader, Next};
 use crate::survey::member::Membership;
@@ -232,6 +233,25 @@ fn rules(settings: &Settings, source: &SourceSettings, index: &Index) -> Result<
 pub fn inodes_hold(source: &SourceSettings, index: &Index) -> bool {
     use crate::index::InodeClass;
     source.cross.is_empty() && index.header().start.inodes != InodeClass::Worthless
+}
+
+/// Whether a file of this source is known by its inode number from one scan to the next, over any
+/// remount. Where it is not, path, size and time alone say what it is.
+pub fn inodes_stay(source: &SourceSettings, index: &Index) -> bool {
+    use crate::index::InodeClass;
+    source.cross.is_empty() && index.header().start.inodes == InodeClass::Stable
+}
+
+/// How far inodes tell what has moved from one index to another: they do where they are stable, or
+/// where the source stayed mounted and kept its numbers all the while.
+pub fn trust(source: &SourceSettings, old: &Index, new: &Index) -> InodeTrust {
+    use crate::index::InodeClass;
+    let (before, now) = (&old.header().start, &new.header().start);
+    let stayed = now.inodes == InodeClass::Session && before.session == now.session;
+    match inodes_stay(source, new) || (stayed && source.cross.is_empty()) {
+        true => InodeTrust::Stable,
+        false => InodeTrust::None,
+    }
 }
 
 /// What is left out of this source.

@@ -21,6 +21,8 @@ pub struct BatchFolder {
     pub children: Vec<Named>,
     /// Entries that are left out, with the rule.
     pub excluded: Vec<(Named, String)>,
+    /// Names that the source had there for other batches: of later files only some are this one's.
+    pub others: Vec<Vec<u8>>,
 }
 
 /// The folders of a batch, projects in their order.
@@ -47,14 +49,20 @@ impl<'a> Walk<'a> {
     fn advance(&mut self) -> Result<Option<BatchFolder>, Trouble> {
         loop {
             if let Some(folder) = self.ready.pop_front() {
-                return Ok(Some(folder));
+                match self.own(folder) {
+                    Some(folder) => return Ok(Some(folder)),
+                    None => continue,
+                }
             }
             if let Some((placed, listings)) = &mut self.current {
                 match listings.next().transpose()? {
                     Some(listing) => {
                         let placed = *placed;
                         if !self.is_left_out(&listing.folder) {
-                            return Ok(Some(self.folder_of(placed, listing)));
+                            let folder = self.folder_of(placed, listing);
+                            if let Some(folder) = self.own(folder) {
+                                return Ok(Some(folder));
+                            }
                         }
                     }
                     None => self.current = None,
@@ -71,6 +79,26 @@ impl<'a> Walk<'a> {
                 ProjectKey::Loose(_) => self.loose(placed)?,
             }
         }
+    }
+
+    /// Of a batch of later files, what it brings in this folder; `None` where that is nothing.
+    fn own(&self, mut folder: BatchFolder) -> Option<BatchFolder> {
+        let Some(only) = &self.at_hand.only else {
+            return Some(folder);
+        };
+        let mine = |child: &Named| {
+            folder
+                .place
+                .join(&child.name)
+                .is_ok_and(|place| only.contains(&place))
+        };
+        let (children, others): (Vec<_>, Vec<_>) = folder.children.into_iter().partition(mine);
+        let (excluded, left): (Vec<_>, Vec<_>) =
+            folder.excluded.into_iter().partition(|(child, _)| mine(child));
+        let names = others.into_iter().chain(left.into_iter().map(|(child, _)| child));
+        folder.others = names.map(|child| child.name).collect();
+        (folder.children, folder.excluded) = (children, excluded);
+        (!folder.children.is_empty() || !folder.excluded.is_empty()).then_some(folder)
     }
 
     /// Listings come parents first, so everything below a folder left out follows it.
@@ -102,6 +130,7 @@ impl<'a> Walk<'a> {
             from: listing.folder,
             children,
             excluded,
+            others: Vec::new(),
         }
     }
 
@@ -119,6 +148,7 @@ impl<'a> Walk<'a> {
                     place,
                     children,
                     excluded,
+                    others: Vec::new(),
                 });
             }
         }

@@ -12,6 +12,7 @@ pub mod gather;
 pub mod guard;
 pub mod hold;
 pub mod items;
+pub mod late;
 pub mod manifest;
 pub mod plan;
 pub mod pool;

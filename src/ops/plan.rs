@@ -2,7 +2,7 @@
 
 use super::desk::Desk;
 use super::gather::{self, Surveyed};
-use super::{schedule, store};
+use super::{late, schedule, store};
 use crate::entry::EntryKind;
 use crate::forecast::simulate::Forecast;
 use crate::ledger::PlanRow;
@@ -56,10 +56,11 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
     let projects: Vec<ProjectSummary> = surveyed.iter().flat_map(|s| s.survey.projects.clone()).collect();
     let unplanned: Vec<Unplanned> = surveyed.iter().flat_map(|s| s.survey.unplanned.clone()).collect();
     let locked = locked(desk)?;
+    let late = late::summaries(&late::all(desk)?, &projects);
     let rules = rules(desk);
     let inputs = Inputs {
         projects: &projects,
-        late: &[],
+        late: &late,
         locked: &locked,
         unplanned: &unplanned,
     };

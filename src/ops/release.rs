@@ -3,12 +3,12 @@
 use super::batch::{self, AtHand};
 use super::desk::Desk;
 use super::items::Walk;
-use super::{guard, manifest, status};
+use super::{guard, late, manifest, status};
 use crate::copy::OpenFolders;
 use crate::digest::{Digest, TreeHasher};
 use crate::entry::{Entry, EntryKind};
 use crate::ledger::{Accepted, BatchRow, FileRecord, Proof, Sheet};
-use crate::lifecycle::{Event, Gate, Reason, State, after, gate};
+use crate::lifecycle::{Event, Gate, Reason, State, after, gate, is_racy};
 use crate::names::RelPath;
 use crate::report::model::{LeftGroup, Period};
 use crate::report::sheet::ReleaseSheet;
@@ -135,6 +135,16 @@ pub(super) fn facts(
         }
         Ok(())
     })?;
+    let mut elsewhere = Vec::new();
+    let plan = batch::plan(desk)?;
+    if let Some(planned) = plan.batches.iter().find(|b| b.name.as_str() == row.name) {
+        for other in late::kin(&plan, planned) {
+            let state = batch::state_of(desk.ledger.batch(other.name.as_str())?.as_ref());
+            if state < State::Verified {
+                elsewhere.push((other.name.clone(), state, other.amount.files));
+            }
+        }
+    }
     let failures = desk.ledger.failures(id)?;
     let differences = desk.ledger.differences(id)?;
     let accepted = desk.ledger.accepted(&row.name)?;
@@ -146,6 +156,7 @@ pub(super) fn facts(
         conflicts: failures.iter().filter(|f| f.code.starts_with("conflict")).count() as u64,
         differences: differences.iter().filter(|d| d.blocking).count() as u64,
         left_behind,
+        elsewhere,
         accepted: accepted.into_iter().map(|a| (a.code, a.count)).collect(),
         second_copy: !desk.settings.second_copy.is_empty(),
         restore_test: !desk.ledger.restores()?.is_empty(),
@@ -210,41 +221,49 @@ fn look_at_source(
         };
         for (name, record) in &records {
             match held.stat(name) {
-                Ok(now) if is_unchanged(&*held, name, &now, record, at_hand.inodes_hold) => {}
+                Ok(now) if is_unchanged(&*held, name, &now, record, at_hand) => {}
                 Err(fault) if fault.kind == crate::world::FaultKind::NotFound => {}
                 _ => facts.changed_at_source += 1,
             }
         }
         if folder.from.depth() >= at_hand.source.project_depth {
-            facts.new_at_source += new_names(&*held, &folder)?;
+            facts.new_at_source += new_names(&*held, &folder, &at_hand.taken)?;
         }
     }
     Ok(())
 }
 
 /// Entries of a source folder that the index did not have.
-fn new_names(held: &dyn Folder, folder: &super::items::BatchFolder) -> Result<u64, Trouble> {
+fn new_names(
+    held: &dyn Folder,
+    folder: &super::items::BatchFolder,
+    taken: &BTreeSet<RelPath>,
+) -> Result<u64, Trouble> {
     let known: BTreeSet<&[u8]> = folder
         .children
         .iter()
         .map(|child| child.name.as_slice())
         .chain(folder.excluded.iter().map(|(child, _)| child.name.as_slice()))
+        .chain(folder.others.iter().map(Vec::as_slice))
         .collect();
+    let elsewhere = |name: &[u8]| folder.place.join(name).is_ok_and(|place| taken.contains(&place));
     let listed = held.list().map_err(|fault| crate::copy::trouble_of(&fault))?;
     Ok(listed
         .iter()
-        .filter(|(name, _)| !known.contains(name.as_slice()))
+        .filter(|(name, _)| !known.contains(name.as_slice()) && !elsewhere(name))
         .count() as u64)
 }
 
 /// Unchanged is what has its inode, size and times. A ctime alone means that somebody touched the
-/// attributes: then the content is read again and decides.
-fn is_unchanged(held: &dyn Folder, name: &[u8], now: &Entry, record: &FileRecord, inodes_hold: bool) -> bool {
+/// attributes, and times as young as the scan do not tell one edit from the next: then the content
+/// is read again and decides.
+fn is_unchanged(held: &dyn Folder, name: &[u8], now: &Entry, record: &FileRecord, at_hand: &AtHand) -> bool {
     let same = now.kind == record.kind
         && (now.size, now.mtime) == (record.source.size, record.source.mtime)
-        && (!inodes_hold || now.inode == record.source.inode);
-    same && (now.ctime == record.source.ctime
-        || content(held, name, now).is_ok_and(|hash| hash == record.hash))
+        && (!at_hand.inodes_stay || now.inode == record.source.inode);
+    let racy = is_racy(&record.source, at_hand.index.header().started());
+    let by_times = now.ctime == record.source.ctime && !racy;
+    same && (by_times || content(held, name, now).is_ok_and(|hash| hash == record.hash))
 }
 
 fn content(held: &dyn Folder, name: &[u8], now: &Entry) -> Res<Digest> {

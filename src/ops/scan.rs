@@ -5,7 +5,7 @@ use super::guard;
 use super::settings::SourceSettings;
 use super::some_again;
 use crate::digest::Digest;
-use crate::index::Index;
+use crate::index::{Index, InodeClass};
 use crate::ledger::IndexRow;
 use crate::scan::{self, Only, Progress, ScanRequest};
 use crate::survey::exclude::Exclude;
@@ -131,7 +131,7 @@ fn request_of(
         resume: true,
         only: None,
         expected_entries: before.map(|row| row.entries),
-        inodes: crate::index::InodeClass::Unknown,
+        inodes: class_of(desk, source, before),
     })
 }
 
@@ -155,6 +155,16 @@ pub fn unfinished(desk: &Desk<'_>, source: &str) -> Result<Option<Index>, Troubl
     let index = Index::open(&path)?;
     let root = index.listings().next().transpose()?;
     Ok(root.filter(|listing| listing.folder.is_root()).map(|_| index))
+}
+
+/// How far the source's inode numbers can be trusted, by looking again at what the scan before saw.
+/// An index that cannot be read any more says nothing; the next verb that needs it complains.
+fn class_of(desk: &Desk<'_>, source: &SourceSettings, before: Option<&IndexRow>) -> InodeClass {
+    before
+        .and_then(|row| open_index(desk, &source.name.0, row.digest).ok())
+        .map_or(InodeClass::Unknown, |index| {
+            scan::look_again(&index, &source.path)
+        })
 }
 
 fn free_name(folder: &std::path::Path, source: &str, number: usize, stamp: i64) -> PathBuf {

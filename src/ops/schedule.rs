@@ -23,6 +23,8 @@ pub struct Standing {
     pub copied: Amount,
     /// Of these verified.
     pub verified: Amount,
+    /// Of what was planned, what later batches have brought anew since.
+    pub superseded: Amount,
 }
 
 /// How far each begun batch has come.
@@ -33,7 +35,13 @@ pub fn standings(desk: &Desk<'_>) -> Result<BTreeMap<String, Standing>, Trouble>
     let mut found = BTreeMap::new();
     for row in desk.ledger.batches()? {
         let (copied, verified, _) = desk.ledger.progress_of(row.id)?;
-        found.insert(row.name, Standing { copied, verified });
+        let superseded = desk.ledger.superseded(row.id)?;
+        let standing = Standing {
+            copied,
+            verified,
+            superseded,
+        };
+        found.insert(row.name, standing);
     }
     Ok(found)
 }
@@ -119,7 +127,7 @@ pub fn jobs(desk: &Desk<'_>, plan: &Plan) -> Result<Vec<Job>, Trouble> {
     let job = |batch: &crate::plan::Batch| {
         let small = batch.sizes.below(SMALL);
         let standing = standings.get(batch.name.as_str()).copied().unwrap_or_default();
-        let left = batch.amount.minus(standing.copied);
+        let left = batch.amount.minus(standing.copied).minus(standing.superseded);
         let mut job = Job::new(
             batch.name.clone(),
             place(&batch.source.0).unwrap_or(0),

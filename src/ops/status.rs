@@ -3,6 +3,7 @@
 use super::batch;
 use super::desk::Desk;
 use super::items::Walk;
+use super::late;
 use super::manifest;
 use super::schedule::{self, known, standings};
 use crate::copy::OpenFolders;
@@ -61,7 +62,13 @@ pub fn status(desk: &Desk<'_>, look: bool) -> Result<Status, Trouble> {
             }
         }
         let held = holds.iter().any(|held| held == name || held == "*");
-        batches.push(batch_row(desk, batch, row, standing, held, &forecast)?);
+        let changed = late::later_batches(&plan, batch).next().is_some();
+        let beside = Flags {
+            held,
+            changed,
+            ..Flags::default()
+        };
+        batches.push(batch_row(desk, batch, row, standing, beside, &forecast)?);
     }
     let model = model_of(desk, batches, &forecast)?;
     Ok(Status {
@@ -163,11 +170,11 @@ fn batch_row(
     batch: &Batch,
     row: Option<&LedgerRow>,
     standing: schedule::Standing,
-    held: bool,
+    beside: Flags,
     forecast: &Forecast,
 ) -> Result<BatchRow, Trouble> {
     let state = batch::state_of(row);
-    let flags = flags(desk, row, held)?;
+    let flags = flags(desk, row, beside)?;
     let released = if state == State::Released {
         standing.verified
     } else {
@@ -193,7 +200,7 @@ fn batch_row(
         flags,
         projects: batch.projects.len() as u64,
         progress: Progress {
-            planned: batch.amount,
+            planned: batch.amount.minus(standing.superseded),
             copied: standing.copied,
             verified: standing.verified,
             released,
@@ -218,11 +225,7 @@ fn reasons(desk: &Desk<'_>, row: Option<&LedgerRow>, state: State) -> Result<Vec
         .collect())
 }
 
-fn flags(desk: &Desk<'_>, row: Option<&LedgerRow>, held: bool) -> Result<Vec<Flag>, Trouble> {
-    let mut flags = Flags {
-        held,
-        ..Flags::default()
-    };
+fn flags(desk: &Desk<'_>, row: Option<&LedgerRow>, mut flags: Flags) -> Result<Vec<Flag>, Trouble> {
     if let Some(row) = row {
         for failure in desk.ledger.failures(row.id)? {
             match failure.code.as_str() {

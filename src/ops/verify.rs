@@ -3,7 +3,7 @@
 use super::batch::{self, AtHand};
 use super::desk::Desk;
 use super::items::Walk;
-use super::manifest;
+use super::{late, manifest};
 use crate::entry::{Entry, EntryKind};
 use crate::ledger::{Difference, FileRecord, Ledger, Proof, Sample};
 use crate::lifecycle::{Event, State, after};
@@ -198,7 +198,8 @@ fn folders(
         at,
     };
     let mut visited = BTreeSet::new();
-    for (place, names) in expected(desk, checks) {
+    for (place, mut names) in expected(desk, checks) {
+        names.extend(late::names_of_others(desk, at_hand, &place)?);
         let seen =
             hand::uninvited(target, &place, &names).map_err(|fault| crate::copy::trouble_of(&fault))?;
         for one in seen {
@@ -208,7 +209,10 @@ fn folders(
             found.push(difference(&one.place, "uninvited", !one.by_product));
         }
     }
-    for (place, entry) in project_folders(at_hand)?.iter().chain(&checks.folders) {
+    let own = project_folders(at_hand)?;
+    let mine = own.iter().chain(&checks.folders);
+    // A folder that a later batch brings something into has its times from there.
+    for (place, entry) in mine.filter(|(place, _)| !at_hand.taken.contains(place)) {
         match open.get(place).and_then(|folder| folder.own_facts()) {
             Ok(seen) => {
                 let kinds = attributes(entry, entry.mtime, &seen, facts);
@@ -299,7 +303,7 @@ impl<'a> Checks<'a> {
         };
         let (id, dataset) = (self.at_hand.row.id, &self.at_hand.dataset.name);
         let mut records = self.ledger.folder_records(id, dataset, &folder.place)?;
-        let mut names: BTreeSet<Vec<u8>> = records.keys().cloned().collect();
+        let mut names: BTreeSet<Vec<u8>> = records.keys().cloned().chain(folder.others).collect();
         for child in folder.children {
             let Ok(place) = folder.place.join(&child.name) else {
                 continue;

@@ -12,6 +12,9 @@ use std::path::Path;
 /// Files looked at in one folder; the sample is to reach many folders.
 const A_FOLDER: usize = 8;
 
+/// Files that are looked at twice.
+const SAMPLE: usize = 1_000;
+
 /// Fewer unchanged files than this tell nothing.
 const LEAST: usize = 3;
 
@@ -105,5 +108,55 @@ pub fn classify_inodes(first: &InodeLook, second: &InodeLook) -> InodeClass {
         (true, false) => InodeClass::Stable,
         (true, true) | (false, false) => InodeClass::Session,
         (false, true) => InodeClass::Worthless,
+    }
+}
+
+/// The class after a look was repeated: what is known already is kept where the new pair of looks,
+/// both in one life of the mount or too few, can say less.
+pub fn class_after(before: InodeClass, same_session: bool, found: InodeClass) -> InodeClass {
+    match (before, found) {
+        (_, InodeClass::Unknown) => before,
+        (InodeClass::Stable | InodeClass::Worthless, InodeClass::Session) if same_session => before,
+        _ => found,
+    }
+}
+
+/// Looks at a part of what a source's last index saw once more, and says how far its inode numbers
+/// can be trusted. A source that cannot be looked at tells nothing new; the scan will say why.
+pub fn look_again(index: &Index, root: &Path) -> InodeClass {
+    let before = index.header().start.inodes;
+    let looks = InodeLook::of_index(index, SAMPLE).and_then(|first| Ok((first.again(root)?, first)));
+    match looks {
+        Ok((second, first)) => class_after(
+            before,
+            first.session == second.session,
+            classify_inodes(&first, &second),
+        ),
+        Err(_) => before,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Every triple, against the rule said the other way round: two looks in one life of the mount
+    /// take no earlier verdict back, unless they see numbers change.
+    #[test]
+    fn a_verdict_is_kept_until_a_pair_of_looks_says_more() {
+        use InodeClass::{Session, Stable, Unknown, Worthless};
+        for before in [Unknown, Stable, Session, Worthless] {
+            for found in [Unknown, Stable, Session, Worthless] {
+                for same_session in [false, true] {
+                    let says_more = match found {
+                        Unknown => false,
+                        Session => !same_session || matches!(before, Unknown | Session),
+                        Stable | Worthless => true,
+                    };
+                    let expected = if says_more { found } else { before };
+                    assert_eq!(class_after(before, same_session, found), expected);
+                }
+            }
+        }
     }
 }

@@ -16,7 +16,7 @@ mod walk;
 #[cfg(test)]
 mod tests;
 
-pub use inodes::{InodeLook, classify_inodes};
+pub use inodes::{InodeLook, class_after, classify_inodes, look_again};
 pub use walk::NeverEnter;
 
 use crate::entry::Entry;
@@ -174,7 +174,11 @@ pub fn scan(
             Err(trouble)
         }
         Ok(kept_segments) => Ok(ScanOutcome {
-            index: writer.finish(now())?,
+            // A first scan has no look from before: its own is repeated at its end.
+            index: writer.finish_classed(now(), &|index| {
+                let first = request.inodes == InodeClass::Unknown;
+                first.then(|| look_again(index, &request.root))
+            })?,
             elapsed: Span::from_secs_f64(began.elapsed().as_secs_f64()),
             kept_segments,
             threads,

@@ -4,6 +4,7 @@
 
 mod awkward;
 mod bad_input;
+mod changing;
 mod different;
 mod outside_scan;
 mod plans;

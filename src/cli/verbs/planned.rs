@@ -40,6 +40,8 @@ pub(super) fn tell(context: &Context, planned: &Planned, zone: Tz) {
             };
             let name = if b.pilot {
                 format!("{} (pilot)", b.name)
+            } else if b.delta {
+                format!("{} (later files)", b.name)
             } else {
                 b.name.to_string()
             };

@@ -94,7 +94,7 @@ fn source(one: &Scanned, survey: &Survey) -> Value {
         "directories": totals.directories, "symlinks": totals.symlinks, "special": totals.special,
         "bytes": totals.files.bytes.0, "allocated_bytes": totals.allocated.0, "excluded": excluded,
         "boundaries": one.index.header().boundaries.len(), "unreadable": totals.unreadable,
-        "inodes": format!("{:?}", one.index.header().start.inodes).to_lowercase(),
+        "inodes": one.index.header().start.inodes.word(),
         "seconds": pieces::seconds(one.elapsed), "index": one.row.file,
     })
 }

@@ -1,0 +1,251 @@
+//! What has come or changed at a source since the batches of its projects began.
+//!
+//! The newest index is compared with the one that the last batch of a project was begun from:
+//! whatever that batch and those before it could know of lies in there. A difference that a copy
+//! has met already (the file changed before it was read) is none.
+
+use super::batch::AtHand;
+use super::desk::Desk;
+use super::scan::{newest_index, open_index};
+use super::{changes, gather, store};
+use crate::digest::Digest;
+use crate::entry::{Entry, EntryKind, Named};
+use crate::index::Index;
+use crate::ledger::BatchRow;
+use crate::lifecycle::is_covered;
+use crate::moment::Moment;
+use crate::names::{RelPath, SourceName};
+use crate::plan::{Batch, LockedBatch, Placed, Plan};
+use crate::sizes::SizeHistogram;
+use crate::survey::changes::InodeTrust;
+use crate::survey::{Owner, ProjectKey, ProjectSummary};
+use crate::trouble::Trouble;
+use crate::units::Amount;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// The later files of one project.
+#[derive(Debug, Clone, Default)]
+pub struct Late {
+    /// Where they land below the dataset's folder, with the folders on the way.
+    pub places: BTreeSet<RelPath>,
+    /// Files and bytes.
+    pub amount: Amount,
+    /// Folders and symlinks.
+    pub others: u64,
+    /// The spread of their sizes.
+    pub sizes: SizeHistogram,
+    /// The newest time of modification among them.
+    pub newest: Option<Moment>,
+}
+
+/// A project that a begun batch holds.
+struct Begun {
+    placed: Placed,
+    dataset: String,
+    /// The index of the last batch that holds it.
+    last: Digest,
+}
+
+/// Later files by source and project.
+pub type AllLate = BTreeMap<(SourceName, ProjectKey), Late>;
+
+/// All later files of projects that begun batches hold.
+///
+/// # Errors
+/// [`Trouble`] where ledger or index cannot be read.
+pub fn all(desk: &Desk<'_>) -> Result<AllLate, Trouble> {
+    let mut begun: BTreeMap<SourceName, BTreeMap<ProjectKey, Begun>> = BTreeMap::new();
+    for row in desk.ledger.batches()? {
+        let (locked, _) = store::locked_of(&row.body)?;
+        note(
+            &row,
+            &locked,
+            begun.entry(locked.batch.source.clone()).or_default(),
+        );
+    }
+    let mut found = AllLate::new();
+    for (name, projects) in begun {
+        let Some(source) = desk.settings.source(&name.0) else {
+            continue;
+        };
+        let new = newest_index(desk, &name.0)?;
+        let digests: BTreeSet<[u8; 32]> = projects.values().map(|p| p.last.0).collect();
+        for digest in digests.into_iter().map(Digest).filter(|d| *d != new.digest()) {
+            let old = open_index(desk, &name.0, digest)?;
+            let mine = |key: &ProjectKey| projects.get(key).filter(|p| p.last == digest);
+            let finder = Finder {
+                desk,
+                exclude: gather::exclude(&desk.settings, source)?,
+                membership: gather::membership(&desk.settings, source, &new),
+                inodes_stay: gather::inodes_stay(source, &new),
+                new: &new,
+            };
+            finder.between(&old, &mine, |key, late| {
+                found.insert((name.clone(), key), late);
+            })?;
+        }
+    }
+    Ok(found)
+}
+
+fn note(row: &BatchRow, locked: &LockedBatch, into: &mut BTreeMap<ProjectKey, Begun>) {
+    for placed in &locked.batch.projects {
+        let begun = into.entry(placed.key.clone()).or_insert_with(|| Begun {
+            placed: placed.clone(),
+            dataset: row.dataset.clone(),
+            last: row.index,
+        });
+        begun.last = row.index;
+    }
+}
+
+struct Finder<'a> {
+    desk: &'a Desk<'a>,
+    exclude: crate::survey::exclude::Exclude,
+    membership: crate::survey::Membership,
+    inodes_stay: bool,
+    new: &'a Index,
+}
+
+impl<'a> Finder<'a> {
+    fn between<'b>(
+        &self,
+        old: &Index,
+        mine: &dyn Fn(&ProjectKey) -> Option<&'b Begun>,
+        mut give: impl FnMut(ProjectKey, Late),
+    ) -> Result<(), Trouble> {
+        let differing = changes::between(old, self.new, InodeTrust::None)?;
+        let mut found: BTreeMap<ProjectKey, Late> = BTreeMap::new();
+        for change in differing.new.iter().chain(&differing.changed) {
+            let Some(entry) = self.new.entry(&change.path)? else {
+                continue;
+            };
+            let Some(key) = self.owner(&change.path, &entry) else {
+                continue;
+            };
+            let Some(begun) = mine(&key) else { continue };
+            let late = found.entry(key).or_default();
+            self.push(begun, &change.path, &entry, late)?;
+        }
+        for (key, late) in found {
+            if late.amount.files + late.others > 0 {
+                give(key, late);
+            }
+        }
+        Ok(())
+    }
+
+    fn owner(&self, path: &RelPath, entry: &Entry) -> Option<ProjectKey> {
+        let (above, name) = path.split()?;
+        let child = Named {
+            name: name.to_vec(),
+            entry: entry.clone(),
+        };
+        match self.membership.owner(&above, &child) {
+            Owner::Project(key) => Some(key),
+            Owner::Above => None,
+        }
+    }
+
+    fn push(&self, begun: &Begun, path: &RelPath, entry: &Entry, late: &mut Late) -> Result<(), Trouble> {
+        let Some(inside) = begun.placed.key.inside(path) else {
+            return Ok(());
+        };
+        let place = begun.placed.place.join_path(&inside);
+        let fact = self.desk.ledger.record_at(&begun.dataset, &place)?;
+        let seen = (entry.kind, entry.identity());
+        if fact.is_some_and(|fact| is_covered(seen, (fact.kind, fact.source), self.inodes_stay)) {
+            return Ok(());
+        }
+        if self.exclude.rule_for_path(path, entry.kind).is_none() {
+            match entry.kind {
+                EntryKind::File => {
+                    late.amount.add(Amount::one(entry.size));
+                    late.sizes.push(entry.size);
+                    late.newest = late.newest.max(Some(entry.mtime));
+                }
+                EntryKind::Symlink | EntryKind::Directory => late.others += 1,
+                EntryKind::Special | EntryKind::Unknown => {}
+            }
+        }
+        late.places.insert(place.clone());
+        // The folders on the way have new times, which come with them.
+        if let ProjectKey::Folder(_) = begun.placed.key {
+            let least = begun.placed.place.depth().max(1);
+            late.places
+                .extend((least..place.depth()).filter_map(|depth| place.prefix(depth)));
+        }
+        Ok(())
+    }
+}
+
+/// The later files as projects to be planned: everything but their totals is as surveyed.
+pub fn summaries(late: &AllLate, surveyed: &[ProjectSummary]) -> Vec<ProjectSummary> {
+    let of = |project: &ProjectSummary| {
+        let late = late.get(&(project.source.clone(), project.key.clone()))?;
+        Some(ProjectSummary {
+            amount: late.amount,
+            others: late.others,
+            sizes: late.sizes.clone(),
+            newest: late.newest,
+            linked_with: Vec::new(),
+            ..project.clone()
+        })
+    };
+    surveyed.iter().filter_map(of).collect()
+}
+
+/// Binds a batch of later files to what the newest scan knows: answers its places and gives it
+/// their totals.
+///
+/// # Errors
+/// As [`all`].
+pub fn bind(desk: &Desk<'_>, batch: &mut Batch) -> Result<Vec<RelPath>, Trouble> {
+    let mut late = all(desk)?;
+    let mut places = Vec::new();
+    let (mut amount, mut sizes) = (Amount::default(), SizeHistogram::default());
+    for placed in &batch.projects {
+        if let Some(late) = late.remove(&(batch.source.clone(), placed.key.clone())) {
+            places.extend(late.places);
+            amount.add(late.amount);
+            sizes.merge(&late.sizes);
+        }
+    }
+    (batch.amount, batch.sizes) = (amount, sizes);
+    Ok(places)
+}
+
+/// The batches of later files in the plan that follow a batch: they hold files of its projects.
+pub fn later_batches<'a>(plan: &'a Plan, batch: &'a Batch) -> impl Iterator<Item = &'a Batch> {
+    let follow = plan
+        .batches
+        .iter()
+        .skip_while(move |other| other.name != batch.name)
+        .skip(1);
+    follow.filter(move |other| other.delta && shares(other, batch))
+}
+
+/// Other batches that hold files of the same projects.
+pub fn kin<'a>(plan: &'a Plan, batch: &'a Batch) -> impl Iterator<Item = &'a Batch> {
+    let others = plan.batches.iter().filter(move |other| other.name != batch.name);
+    others.filter(move |other| shares(other, batch))
+}
+
+fn shares(a: &Batch, b: &Batch) -> bool {
+    a.source == b.source
+        && a.projects
+            .iter()
+            .any(|one| b.projects.iter().any(|other| other.key == one.key))
+}
+
+/// What may lie in a folder at the destination beside a batch's own: what others have brought.
+///
+/// # Errors
+/// [`Trouble`] where the ledger cannot be read.
+pub fn names_of_others(
+    desk: &Desk<'_>,
+    at_hand: &AtHand,
+    place: &RelPath,
+) -> Result<BTreeSet<Vec<u8>>, Trouble> {
+    desk.ledger.names_at(&at_hand.dataset.name, place)
+}
