@@ -23,6 +23,7 @@ mod block;
 mod columns;
 mod cutter;
 mod folder;
+mod hashing;
 mod join;
 mod merge;
 mod parts;

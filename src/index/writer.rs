@@ -7,6 +7,7 @@
 use crate::index::Start;
 use crate::index::cutter::{BLOCK_ENTRIES, Cutter, RUN_ENTRIES};
 use crate::index::folder::{Folder, folder_order};
+use crate::index::hashing::Hashing;
 use crate::index::merge::Merge;
 use crate::index::parts::{self, Parts, Segments};
 use crate::index::reader::{self, Folders, Index, MAGIC, Store, VERSION};
@@ -17,7 +18,6 @@ use crate::names::RelPath;
 use crate::trouble::Trouble;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
-use std::io::Write;
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering as Atomic};
@@ -446,36 +446,6 @@ impl Scratch {
             .write_all_at(bytes, place.offset)
             .map_err(|e| reader::cannot("write", &self.beside, &e))?;
         Ok(place)
-    }
-}
-
-/// A file written from front to back with its digest.
-struct Hashing {
-    output: std::io::BufWriter<File>,
-    hasher: blake3::Hasher,
-    position: u64,
-}
-
-impl Hashing {
-    fn new(file: File) -> Hashing {
-        Hashing {
-            output: std::io::BufWriter::with_capacity(1 << 20, file),
-            hasher: blake3::Hasher::new(),
-            position: 0,
-        }
-    }
-
-    fn write(&mut self, bytes: &[u8]) -> std::io::Result<()> {
-        self.hasher.update(bytes);
-        self.position += bytes.len() as u64;
-        self.output.write_all(bytes)
-    }
-
-    fn seal(mut self) -> std::io::Result<()> {
-        let digest = self.hasher.finalize();
-        self.output.write_all(digest.as_bytes())?;
-        self.output.flush()?;
-        self.output.get_ref().sync_all()
     }
 }
 

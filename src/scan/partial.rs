@@ -54,12 +54,12 @@ mod tests {
     use std::sync::Arc;
 
     fn request(root: &Path, number: u32) -> ScanRequest {
-        let beside = root.with_extension(number.to_string());
+        let beside = |end: &str| root.with_extension(format!("{number}-{end}"));
         ScanRequest {
             source: SourceName("oldbox".into()),
             root: root.to_path_buf(),
-            index: beside.with_extension("index"),
-            parts: beside.with_extension("parts"),
+            index: beside("index"),
+            parts: beside("parts"),
             never_enter: Arc::new(|_, _| None),
             rules: "none".into(),
             cross: Vec::new(),

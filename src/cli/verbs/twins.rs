@@ -58,13 +58,8 @@ pub(super) fn tell(told: &Told, context: &Context) {
             counted(s.wide_sets, "set")
         ));
     }
-    let path = |n: &u32| {
-        told.paths
-            .get(n)
-            .map(|(source, path)| format!("{source}: {path}"))
-    };
     for set in s.largest.iter().take(ROWS) {
-        let shown: Vec<String> = set.numbers.iter().filter_map(path).collect();
+        let shown: Vec<String> = set.numbers.iter().filter_map(|n| shown(told, *n)).collect();
         out.say(&format!(
             "{} times {}: {}",
             grouped(set.numbers.len() as u64),
@@ -72,6 +67,28 @@ pub(super) fn tell(told: &Told, context: &Context) {
             shown.join(", ")
         ));
     }
+    tell_others(told, context);
+    let (changed, unreadable) = told.left_out;
+    if changed + unreadable > 0 {
+        out.say(&format!(
+            "Left out: {} changed or gone since the scan, {} not readable.",
+            counted(changed, "file"),
+            grouped(unreadable)
+        ));
+    }
+    out.say("This reports and never deletes. Files that only look alike are not found. Leave the pool's own deduplication off.");
+}
+
+/// A file as it is shown: its source and path.
+fn shown(told: &Told, number: u32) -> Option<String> {
+    told.paths
+        .get(&number)
+        .map(|(source, path)| format!("{source}: {path}"))
+}
+
+/// Names that stand for several contents (hazard U2).
+fn tell_others(told: &Told, context: &Context) {
+    let (s, out) = (&told.summary, &context.out);
     if s.other_content.0 > 0 {
         let (names, files) = s.other_content;
         out.say(&format!(
@@ -82,19 +99,14 @@ pub(super) fn tell(told: &Told, context: &Context) {
         for example in s.other_examples.iter().take(ROWS) {
             out.say(&format!(
                 "  {}",
-                example.iter().filter_map(path).collect::<Vec<_>>().join(", ")
+                example
+                    .iter()
+                    .filter_map(|n| shown(told, *n))
+                    .collect::<Vec<_>>()
+                    .join(", ")
             ));
         }
     }
-    let (changed, unreadable) = told.left_out;
-    if changed + unreadable > 0 {
-        out.say(&format!(
-            "Left out: {} changed or gone since the scan, {} not readable.",
-            counted(changed, "file"),
-            grouped(unreadable)
-        ));
-    }
-    out.say("This reports and never deletes. Files that only look alike are not found. Leave the pool's own deduplication off.");
 }
 
 /// The object under `twins`.
