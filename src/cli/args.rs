@@ -190,6 +190,9 @@ pub struct Copy {
     /// All batches that are not copied yet
     #[arg(long)]
     pub all: bool,
+    /// Only while a window of move.toml is open, at its rate limit; waits for the next
+    #[arg(long)]
+    pub in_windows: bool,
 }
 
 /// Options of `verify`.

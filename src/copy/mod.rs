@@ -23,6 +23,7 @@ mod huge;
 mod lanes;
 mod large;
 mod links;
+mod pace;
 mod recover;
 mod retry;
 mod small;
@@ -35,11 +36,13 @@ use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
 use crate::world::{Clock, Fault, FaultKind, Fs, Stop};
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 pub(crate) use commit::amount_of;
 pub(crate) use folders::OpenFolders;
 pub use folders::{FolderItem, dress_folders};
 pub use lanes::StreamLimits;
+pub use pace::Pace;
 pub use retry::trouble_of;
 
 /// Most files of one group: what a crash may cost to do again.
@@ -137,6 +140,25 @@ pub struct Outcome {
     pub small: Amount,
     /// Streams at the end, where there was such work: of small and of large files.
     pub streams: (Option<usize>, Option<usize>),
+    /// Whether the hours were over before everything was done: the same call goes on in the next.
+    pub shut: bool,
+}
+
+impl Outcome {
+    /// Adds what a later run of the same batch came to.
+    pub fn add(&mut self, later: Outcome) {
+        self.copied.add(later.copied);
+        self.resumed = self.resumed.plus(later.resumed);
+        self.adopted.add(later.adopted);
+        self.failed += later.failed;
+        self.conflicts += later.conflicts;
+        for (kind, files) in later.losses {
+            *self.losses.entry(kind).or_default() += files;
+        }
+        self.small.add(later.small);
+        self.streams = later.streams;
+        self.shut = later.shut;
+    }
 }
 
 /// Copies what `items` names, in its order, and records it.
@@ -151,12 +173,30 @@ pub fn copy(
     items: &mut dyn Iterator<Item = Result<Item, Trouble>>,
     progress: &dyn Fn(Progress),
 ) -> Result<Outcome, Trouble> {
+    copy_at(ends, task, ledger, items, &Arc::new(Pace::free()), progress)
+}
+
+/// As [`copy`], at a pace. Where its hours end first, what is complete is recorded, a large file
+/// stops at a checkpoint, and the outcome says so.
+///
+/// # Errors
+/// As for [`copy`].
+pub fn copy_at(
+    ends: Ends<'_>,
+    task: &Task,
+    ledger: &mut Ledger,
+    items: &mut dyn Iterator<Item = Result<Item, Trouble>>,
+    pace: &Arc<Pace>,
+    progress: &dyn Fn(Progress),
+) -> Result<Outcome, Trouble> {
     let left = recover::settle_leftovers(ends, task, ledger)?;
-    let mut run = group::Run::new(ends, task, left);
-    let copied = run.all(ledger, items, progress);
-    copied
-        .and_then(|()| links::make(&mut run, ledger))
-        .and_then(|()| run.finish(ledger))
+    let mut run = group::Run::new(ends, task, left, pace);
+    run.all(ledger, items, progress)?;
+    if run.outcome.shut {
+        return Ok(run.outcome);
+    }
+    links::make(&mut run, ledger)?;
+    run.finish(ledger)
 }
 
 /// A failure that `copy` answers with where a test or a user asks to end.

@@ -5,7 +5,7 @@ use super::folders::OpenFolders;
 use super::lanes::{Lane, Lanes};
 use super::large::Large;
 use super::retry::patiently;
-use super::{Ends, Item, PIECE, Task, interrupted, small};
+use super::{Ends, Item, PIECE, Pace, Task, interrupted, small};
 use crate::digest::{BLOCK, BlockValue, Digest};
 use crate::entry::{Entry, Identity};
 use crate::ledger::FileRecord;
@@ -79,6 +79,8 @@ pub(super) struct Counters {
     pub files: AtomicU64,
     /// Set once something stops everything: what is queued is handed back undone.
     pub abort: AtomicBool,
+    /// How fast all of them together may read.
+    pub pace: Arc<Pace>,
 }
 
 /// What one worker holds.
@@ -137,6 +139,16 @@ impl<'a> Bench<'a> {
                 return;
             }
         }
+    }
+
+    /// Waits until the next piece may be read; a wish to stop ends the wait.
+    pub(super) fn ask(&self, bytes: u64, name: &[u8]) -> Result<(), Fault> {
+        let (clock, stop) = (self.ends.clock, self.ends.stop);
+        self.counters.pace.ask(bytes, clock, stop);
+        if stop.is_set() {
+            return Err(interrupted(name));
+        }
+        Ok(())
     }
 
     pub(super) fn count(&self, bytes: usize) {

@@ -2,17 +2,21 @@
 
 use super::batch::{self, AtHand};
 use super::desk::Desk;
+use super::hours;
 use super::items::{Walk, own_folders};
 use super::settings::Settings;
-use crate::copy::{self as hand, Ends, FolderItem, Item, Outcome, Progress, StreamLimits, Task};
+use crate::copy::{
+    self as hand, Ends, FolderItem, Item, Outcome, Pace, Progress, StreamLimits, Task,
+};
 use crate::entry::EntryKind;
 use crate::forecast::streams::Streams;
 use crate::ledger::{Failure, GroupResult, Ledger, Sample};
 use crate::lifecycle::{Event, Fact, Remains, State, after, remains};
 use crate::names::RelPath;
-use crate::trouble::Trouble;
+use crate::trouble::{Class, Trouble};
 use crate::units::{Bytes, Span};
 use std::collections::{BTreeSet, VecDeque};
+use std::sync::Arc;
 
 /// Streams to begin with where the user named no number; what is best is found by measuring. Small
 /// files wait for their disks (4 to 8 in flight, hazard P1), over a network for every call.
@@ -48,13 +52,57 @@ pub fn copy(
     at: Option<&[u8]>,
     progress: &dyn Fn(Progress),
 ) -> Result<Copied, Trouble> {
+    section(desk, name, at, &Arc::new(Pace::free()), progress)
+}
+
+/// Copies one batch inside the windows of the settings, at their limits, over as many as it takes.
+/// `say` gets a line for each wait.
+///
+/// # Errors
+/// As for [`copy`]; `window-closed` where a batch may not span windows, `never-opens` where none
+/// comes any more.
+pub fn copy_in_windows(
+    desk: &mut Desk<'_>,
+    name: &str,
+    say: &dyn Fn(&str),
+    progress: &dyn Fn(Progress),
+) -> Result<Copied, Trouble> {
+    let pace = hours::pace(desk);
+    let mut so_far: Option<Copied> = None;
+    loop {
+        hours::wait(desk, say)?;
+        // Each window begins anew: the lease, the holds and both mounts are looked at again.
+        let mut part = section(desk, name, None, &pace, progress)?;
+        if let Some(mut before) = so_far.take() {
+            before.outcome.add(part.outcome);
+            (part.outcome, part.already) = (before.outcome, before.already);
+            part.elapsed = part.elapsed.plus(before.elapsed);
+        }
+        if !part.outcome.shut {
+            return Ok(part);
+        }
+        if !desk.settings.spanning {
+            return Err(hours::closed(desk, name));
+        }
+        so_far = Some(part);
+    }
+}
+
+/// One run of a batch: to its end, or to the end of the hours.
+fn section(
+    desk: &mut Desk<'_>,
+    name: &str,
+    at: Option<&[u8]>,
+    pace: &Arc<Pace>,
+    progress: &dyn Fn(Progress),
+) -> Result<Copied, Trouble> {
     let plan = batch::plan(desk)?;
     let mut batches = batch::named(&plan, &[name.to_string()])?;
     let chosen = batches.remove(0);
     refuse_held(desk, name)?;
     batch::alone(desk, name, |desk| {
         let at_hand = batch::take_up(desk, &plan, &chosen, at)?;
-        one(desk, &at_hand, progress)
+        one(desk, &at_hand, pace, progress)
     })
 }
 
@@ -67,7 +115,12 @@ fn refuse_held(desk: &Desk<'_>, name: &str) -> Result<(), Trouble> {
     Ok(())
 }
 
-fn one(desk: &mut Desk<'_>, at_hand: &AtHand, progress: &dyn Fn(Progress)) -> Result<Copied, Trouble> {
+fn one(
+    desk: &mut Desk<'_>,
+    at_hand: &AtHand,
+    pace: &Arc<Pace>,
+    progress: &dyn Fn(Progress),
+) -> Result<Copied, Trouble> {
     let state = after(batch::state_of(Some(&at_hand.row)), Event::CopyBegins)?;
     let (source, target) = batch::ends(desk, at_hand)?;
     let now = desk.now();
@@ -85,19 +138,30 @@ fn one(desk: &mut Desk<'_>, at_hand: &AtHand, progress: &dyn Fn(Progress)) -> Re
         stop: desk.stop,
     };
     let began = desk.clock.ticks();
-    let copied = hand::copy(ends, &task, &mut desk.ledger, &mut outstanding, progress);
+    let copied = hand::copy_at(ends, &task, &mut desk.ledger, &mut outstanding, pace, progress);
     let elapsed = Span::from_secs_f64(desk.clock.ticks() - began);
-    let mut outcome = copied?;
+    let mut outcome = match copied {
+        Ok(outcome) => outcome,
+        Err(trouble) => {
+            if trouble.class == Class::Interrupted {
+                desk.keep_ledger_copy()?;
+            }
+            return Err(trouble);
+        }
+    };
     let folders = std::mem::take(&mut outstanding.folders);
     let already = outstanding.already;
-    dress(desk, at_hand, ends, &task, folders, &mut outcome)?;
+    let mut done = state;
+    if !outcome.shut {
+        dress(desk, at_hand, ends, &task, folders, &mut outcome)?;
+        done = after(state, Event::CopyEnds)?;
+    }
     sample(desk, at_hand, &outcome, elapsed)?;
-    let done = after(state, Event::CopyEnds)?;
     let now = desk.now();
     desk.ledger.set_state(at_hand.row.id, done.word(), now)?;
     desk.ledger.event(
         now,
-        "copied",
+        if outcome.shut { "window-closed" } else { "copied" },
         &format!("{}: {}", at_hand.row.name, outcome.copied),
     )?;
     desk.keep_ledger_copy()?;

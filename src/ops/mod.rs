@@ -11,6 +11,7 @@ pub mod desk;
 pub mod gather;
 pub mod guard;
 pub mod hold;
+pub mod hours;
 pub mod items;
 pub mod late;
 pub mod manifest;

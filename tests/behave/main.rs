@@ -7,6 +7,7 @@ mod bad_input;
 mod changing;
 mod different;
 mod outside_scan;
+mod pace;
 mod plans;
 mod real_tree;
 mod scanning;

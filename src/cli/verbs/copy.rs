@@ -5,10 +5,11 @@ use crate::cli::args::Copy;
 use crate::cli::exit::Code;
 use crate::cli::progress::Meter;
 use crate::cli::{Context, json as pieces};
+use crate::copy::Progress;
 use crate::lifecycle::State;
-use crate::ops::batch;
-use crate::ops::copy::{Copied, copy};
+use crate::ops::copy::{Copied, copy, copy_in_windows};
 use crate::ops::desk::Desk;
+use crate::ops::{batch, hours};
 use crate::plan::Plan;
 use crate::trouble::Trouble;
 use crate::units::grouped;
@@ -23,6 +24,10 @@ pub(super) fn run(args: &Copy, context: &Context) -> Result<Code, Trouble> {
             .out
             .say("Nothing waits to be copied. Next: `poolward verify`.");
     }
+    let beside = hours::beside(&desk).filter(|_| !args.in_windows && !names.is_empty());
+    if let Some(line) = beside {
+        context.out.note(&line);
+    }
     let (mut done, mut clean) = (Vec::new(), true);
     for name in names {
         let total = plan
@@ -31,9 +36,11 @@ pub(super) fn run(args: &Copy, context: &Context) -> Result<Code, Trouble> {
             .find(|b| b.name.as_str() == name)
             .map_or_else(Default::default, |b| b.amount);
         let meter = Meter::new(&context.out, &format!("copying {name}"), total.bytes);
-        let copied = copy(&mut desk, &name, None, &|p| {
-            meter.at(p.bytes, p.files, "files", "")
-        });
+        let progress = |p: Progress| meter.at(p.bytes, p.files, "files", "");
+        let copied = match args.in_windows {
+            true => copy_in_windows(&mut desk, &name, &|line| context.out.note(line), &progress),
+            false => copy(&mut desk, &name, None, &progress),
+        };
         meter.done();
         let copied = copied?;
         tell(context, &copied, "copied");
