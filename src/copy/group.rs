@@ -227,6 +227,9 @@ impl<'a> Run<'a> {
                 break;
             }
         }
+        for end in [self.ends.source, self.ends.target] {
+            end.is_there().map_err(|fault| trouble_of(&fault))?;
+        }
         self.guard_space(&group)?;
         Ok(group)
     }

@@ -4,7 +4,7 @@ use super::existing::Adopted;
 use super::folders::OpenFolders;
 use super::lanes::{Lane, Lanes};
 use super::large::Large;
-use super::retry::patiently;
+use super::retry::{patiently, weigh};
 use super::{Ends, Item, PIECE, Pace, Task, interrupted, small};
 use crate::digest::{BLOCK, BlockValue, Digest};
 use crate::entry::{Entry, Identity};
@@ -114,7 +114,8 @@ impl<'a> Bench<'a> {
                     let result = match self.counters.abort.load(Ordering::SeqCst) {
                         true => Err(interrupted(item.from.as_bytes())),
                         false => small::copy(&mut self, &item, &staged),
-                    };
+                    }
+                    .map_err(|fault| weigh(self.ends, fault));
                     lanes.leave(Lane::Small, 1.0);
                     if result.is_err() {
                         self.from.forget();
@@ -129,7 +130,8 @@ impl<'a> Bench<'a> {
                     let result = match self.counters.abort.load(Ordering::SeqCst) {
                         true => Err(interrupted(large.item.from.as_bytes())),
                         false => patiently(self.ends, || large.copy_block(&mut self, index)),
-                    };
+                    }
+                    .map_err(|fault| weigh(self.ends, fault));
                     lanes.leave(Lane::Large, BLOCK as f64);
                     Report::Block { at, result }
                 }

@@ -88,7 +88,7 @@ fn record(request: &Request<'_>, now: Moment) -> Result<(), Trouble> {
     for destination in &request.settings.destinations {
         place_marker(&destination.path, request.move_id)?;
         for source in &request.settings.sources {
-            refuse_same_storage(&source.path, request.move_id)?;
+            guard::refuse_same_storage(&source.path, &destination.path, request.move_id)?;
         }
         ledger.keep_end(&guard::look_at_destination(destination, request.move_id)?, false)?;
     }
@@ -171,21 +171,7 @@ fn refuse_overlap(source: &Path, destination: &Path) -> Result<(), Trouble> {
     if from.starts_with(&to) || to.starts_with(&from) {
         return Err(overlap(source, destination));
     }
-    Ok(())
-}
-
-/// A marker written at the destination must not appear at the source: two paths may lead to the
-/// same storage by a bind mount or a second export (hazard L6).
-fn refuse_same_storage(source: &Path, move_id: &str) -> Result<(), Trouble> {
-    let seen = std::fs::read_to_string(guard::marker_path(source)).unwrap_or_default();
-    if seen.trim() == move_id {
-        return Err(Trouble::usage(
-            "same-storage",
-            format!("the source {} and the destination are the same storage: a marker written to one appears in the other", source.display()),
-        )
-        .mend("Look where both paths are mounted from. Nothing was copied."));
-    }
-    Ok(())
+    guard::refuse_bound(source, &to)
 }
 
 fn overlap(source: &Path, destination: &Path) -> Trouble {

@@ -48,6 +48,15 @@ pub trait Fs: Send + Sync {
 
     /// How far a sync of this file system can be believed.
     fn durability(&self) -> Durability;
+
+    /// Whether the path it was opened by still leads to it: an end that was unmounted under us can
+    /// be written to through what is held open, and nobody would find it there.
+    ///
+    /// # Errors
+    /// A [`Fault`] of kind `Gone` where it does not, or where the mount does not answer.
+    fn is_there(&self) -> Res<()> {
+        Ok(())
+    }
 }
 
 /// A folder held open.

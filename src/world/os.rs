@@ -43,7 +43,8 @@ impl OsFs {
         let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;
         let name = path.as_os_str().as_bytes();
         let top = rustix::fs::open(path, flags, Mode::empty()).map_err(|e| Fault::os("open", name, e))?;
-        let mount = MountTable::read()?.of(path)?;
+        // By the handle, not by the path: whatever is mounted there in between is not what is held.
+        let mount = MountTable::read()?.of_handle(&top, name)?;
         let nature = Arc::new(nature_of(&mount));
         Ok(OsFs {
             path: path.to_path_buf(),
@@ -122,6 +123,28 @@ impl Fs for OsFs {
 
     fn durability(&self) -> Durability {
         self.nature.durability
+    }
+
+    fn is_there(&self) -> Res<()> {
+        use std::os::unix::ffi::OsStrExt;
+        let name = self.path.as_os_str().as_bytes();
+        let gone = |words: String| Fault::ours("find", name, FaultKind::Gone, words);
+        // Asked of the server itself, where there is one: a cached answer says nothing.
+        let flags = AtFlags::STATX_FORCE_SYNC;
+        let mask = StatxFlags::BASIC_STATS | StatxFlags::MNT_ID;
+        let known = |facts: Statx| {
+            let device = (facts.stx_dev_major, facts.stx_dev_minor);
+            (facts.stx_mnt_id, device, facts.stx_ino)
+        };
+        let held = rustix::fs::statx(&self.top, "", flags | AtFlags::EMPTY_PATH, mask);
+        let found = rustix::fs::statx(rustix::fs::CWD, &self.path, flags, mask);
+        match (held.map(known), found.map(known)) {
+            (Ok(held), Ok(found)) if held == found => Ok(()),
+            (Ok(_), Ok(_)) => Err(gone(
+                "it was unmounted, or something else is mounted there now".into(),
+            )),
+            (Err(error), _) | (_, Err(error)) => Err(gone(Fault::os("find", name, error).words)),
+        }
     }
 }
 
