@@ -4,6 +4,7 @@ use super::commit::{self, Written};
 use super::existing::{self, Standing};
 use super::lanes::Lanes;
 use super::large::Large;
+use super::pace::{Done, Watch};
 use super::retry::trouble_of;
 use super::worker::{Bench, Counters, Job, Made, Report};
 use super::{
@@ -14,7 +15,7 @@ use crate::ledger::{FileRecord, Intent, Ledger};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::Bytes;
-use crate::world::{Course, Fault, FaultKind};
+use crate::world::{Course, Fault, FaultKind, Stop};
 use crossbeam_channel::{Receiver, Sender, unbounded};
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
@@ -66,6 +67,7 @@ impl Crew<'_, '_> {
             (self.progress)(Progress {
                 bytes: Bytes(load(&self.counters.bytes)),
                 files: load(&self.counters.files),
+                slowed: self.counters.pace.is_slowed(),
             });
             match report {
                 Ok(report) => return Some(report),
@@ -126,8 +128,15 @@ impl<'a> Run<'a> {
         let (jobs, take) = unbounded();
         let (give, reports) = unbounded();
         let (ends, task) = (self.ends, self.task);
+        let pace = Arc::clone(&self.pace);
+        let done = Done(Stop::new());
         let lanes = Lanes::new(&task.streams, ends.clock, ends.stop);
         let driven = std::thread::scope(|scope| {
+            let done = done;
+            if let Some(watch) = Watch::begin(ends, &pace) {
+                let done = done.0.clone();
+                scope.spawn(move || watch.run(&done));
+            }
             for _ in 0..task.streams.workers() {
                 let (take, give) = (take.clone(), give.clone());
                 let bench = Bench::new(ends, task, &counters);

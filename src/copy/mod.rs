@@ -42,7 +42,7 @@ pub(crate) use commit::amount_of;
 pub(crate) use folders::OpenFolders;
 pub use folders::{FolderItem, dress_folders};
 pub use lanes::StreamLimits;
-pub use pace::Pace;
+pub use pace::{Pace, Slowed};
 pub use retry::trouble_of;
 
 /// Most files of one group: what a crash may cost to do again.
@@ -119,6 +119,8 @@ pub struct Progress {
     pub bytes: Bytes,
     /// Files written so far.
     pub files: u64,
+    /// Whether it goes slower than it could, since the source is busy.
+    pub slowed: bool,
 }
 
 /// What a copy of one batch came to.
@@ -142,6 +144,8 @@ pub struct Outcome {
     pub streams: (Option<usize>, Option<usize>),
     /// Whether the hours were over before everything was done: the same call goes on in the next.
     pub shut: bool,
+    /// How often and how long it was slowed down for others.
+    pub slowed: Slowed,
 }
 
 impl Outcome {
@@ -158,6 +162,8 @@ impl Outcome {
         self.small.add(later.small);
         self.streams = later.streams;
         self.shut = later.shut;
+        self.slowed.times += later.slowed.times;
+        self.slowed.span = self.slowed.span.plus(later.slowed.span);
     }
 }
 
@@ -192,6 +198,7 @@ pub fn copy_at(
     let left = recover::settle_leftovers(ends, task, ledger)?;
     let mut run = group::Run::new(ends, task, left, pace);
     run.all(ledger, items, progress)?;
+    run.outcome.slowed = pace.take_slowed();
     if run.outcome.shut {
         return Ok(run.outcome);
     }

@@ -52,7 +52,7 @@ pub fn copy(
     at: Option<&[u8]>,
     progress: &dyn Fn(Progress),
 ) -> Result<Copied, Trouble> {
-    section(desk, name, at, &Arc::new(Pace::free()), progress)
+    section(desk, name, at, false, progress)
 }
 
 /// Copies one batch inside the windows of the settings, at their limits, over as many as it takes.
@@ -67,12 +67,11 @@ pub fn copy_in_windows(
     say: &dyn Fn(&str),
     progress: &dyn Fn(Progress),
 ) -> Result<Copied, Trouble> {
-    let pace = hours::pace(desk);
     let mut so_far: Option<Copied> = None;
     loop {
         hours::wait(desk, say)?;
         // Each window begins anew: the lease, the holds and both mounts are looked at again.
-        let mut part = section(desk, name, None, &pace, progress)?;
+        let mut part = section(desk, name, None, true, progress)?;
         if let Some(mut before) = so_far.take() {
             before.outcome.add(part.outcome);
             (part.outcome, part.already) = (before.outcome, before.already);
@@ -93,7 +92,7 @@ fn section(
     desk: &mut Desk<'_>,
     name: &str,
     at: Option<&[u8]>,
-    pace: &Arc<Pace>,
+    in_windows: bool,
     progress: &dyn Fn(Progress),
 ) -> Result<Copied, Trouble> {
     let plan = batch::plan(desk)?;
@@ -102,7 +101,8 @@ fn section(
     refuse_held(desk, name)?;
     batch::alone(desk, name, |desk| {
         let at_hand = batch::take_up(desk, &plan, &chosen, at)?;
-        one(desk, &at_hand, pace, progress)
+        let pace = hours::pace(desk, &at_hand, in_windows)?;
+        one(desk, &at_hand, &pace, progress)
     })
 }
 

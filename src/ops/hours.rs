@@ -1,17 +1,49 @@
 //! When a copy may run: the wait for the next window, and what is said beside it.
 
+use super::batch::AtHand;
 use super::desk::Desk;
+use super::items::Walk;
 use crate::copy::Pace;
+use crate::entry::{EntryKind, Named};
+use crate::names::RelPath;
 use crate::trouble::Trouble;
 use std::sync::Arc;
 use std::time::Duration;
 
 /// Longest sleep without a look at the wall clock, which may be set or wake from a suspend.
 const NAP: f64 = 30.0;
+/// Files that are read in turn to see whether the source is busy.
+const KNOWN_FILES: usize = 64;
 
-/// The pace inside the user's hours.
-pub fn pace(desk: &Desk<'_>) -> Arc<Pace> {
-    Arc::new(Pace::within(desk.settings.windows.clone()))
+/// The pace of one batch: inside the user's hours or at any time, and yielding where that is set.
+///
+/// # Errors
+/// [`Trouble`] where the index cannot be read.
+pub fn pace(desk: &Desk<'_>, at_hand: &AtHand, in_windows: bool) -> Result<Arc<Pace>, Trouble> {
+    let pace = match in_windows {
+        true => Pace::within(desk.settings.windows.clone()),
+        false => Pace::free(),
+    };
+    match desk.settings.yield_to_others {
+        true => Ok(Arc::new(pace.yielding(known_files(at_hand)?))),
+        false => Ok(Arc::new(pace)),
+    }
+}
+
+/// Some files of a batch that are large enough to be read at many places.
+fn known_files(at_hand: &AtHand) -> Result<Vec<RelPath>, Trouble> {
+    let mut found = Vec::new();
+    for folder in Walk::new(at_hand) {
+        let folder = folder?;
+        let large = |child: &&Named| child.entry.kind == EntryKind::File && child.entry.size.0 >= 4096;
+        let paths = folder.children.iter().filter(large);
+        found.extend(paths.filter_map(|child| folder.from.join(&child.name).ok()));
+        if found.len() >= KNOWN_FILES {
+            break;
+        }
+    }
+    found.truncate(KNOWN_FILES);
+    Ok(found)
 }
 
 /// Waits until work may run; says once what it waits for.

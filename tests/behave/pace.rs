@@ -220,3 +220,22 @@ fn one_ctrl_c_ends_at_a_safe_point_two_end_at_once_and_nothing_is_lost() {
     assert_eq!(batch["files_failed"], 0);
     assert_moved(&scene);
 }
+
+/// Whether this machine's disks are busy is not known here: what is watched must not change what is
+/// copied.
+#[test]
+fn a_copy_that_watches_the_source_counts_and_ends_whole() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.planned();
+    scene.edit("# yield-to-others = false", "yield-to-others = true");
+    let (code, copied) = scene.json("copy --all");
+    assert_eq!(code, 0, "{copied}");
+    for batch in copied["batches"].as_array().unwrap() {
+        has(batch, "slowed_times slowed_seconds");
+        assert_eq!(batch["files_failed"], 0);
+    }
+    let (code, verified) = scene.json("verify --all");
+    assert_eq!(code, 0, "{verified}");
+    assert_eq!(leftovers(&scene), Vec::<String>::new());
+}

@@ -2,14 +2,19 @@
 //! ceiling while the source is busy. Shared by all workers; each asks before it reads a piece.
 
 mod bucket;
+mod polite;
+mod watch;
 
 use crate::forecast::windows::Windows;
 use crate::moment::Moment;
-use crate::units::Rate;
+use crate::names::RelPath;
+use crate::units::{Rate, Span};
 use crate::world::{Clock, Stop};
 use bucket::Bucket;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
+
+pub(super) use watch::{Done, Watch};
 
 /// Longest wait without another look at the rate: a border of a window, a busy source.
 const LOOK_AGAIN: f64 = 0.1;
@@ -18,7 +23,18 @@ const LOOK_AGAIN: f64 = 0.1;
 #[derive(Debug)]
 pub struct Pace {
     hours: Option<Windows>,
+    /// Files at the source that are read a little, to see whether it is busy; none: not watched.
+    places: Vec<RelPath>,
     state: Mutex<State>,
+}
+
+/// How often and how long a copy was slowed down for others.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Slowed {
+    /// Times that the rate was cut.
+    pub times: u64,
+    /// Time under a ceiling.
+    pub span: Span,
 }
 
 #[derive(Debug)]
@@ -35,6 +51,7 @@ struct State {
     /// Bytes let through, and since when, for the rate of this run.
     through: u64,
     began: Option<f64>,
+    slowed: Slowed,
 }
 
 impl Default for Pace {
@@ -64,10 +81,36 @@ impl Pace {
             read: false,
             through: 0,
             began: None,
+            slowed: Slowed::default(),
         };
         Pace {
             hours,
+            places: Vec::new(),
             state: Mutex::new(state),
+        }
+    }
+
+    /// Slows down while the source is busy, seen by small reads of these files.
+    pub fn yielding(mut self, places: Vec<RelPath>) -> Pace {
+        self.places = places;
+        self
+    }
+
+    /// Whether it goes slower now than it could, for others.
+    pub(super) fn is_slowed(&self) -> bool {
+        self.lock().ceiling.is_some()
+    }
+
+    /// What came of watching since the last time this was asked.
+    pub(super) fn take_slowed(&self) -> Slowed {
+        std::mem::take(&mut self.lock().slowed)
+    }
+
+    fn note(&self, cuts: u64, seconds: f64) {
+        let mut state = self.lock();
+        state.slowed.times += cuts;
+        if state.ceiling.is_some() {
+            state.slowed.span = state.slowed.span.plus(Span::from_secs_f64(seconds));
         }
     }
 
