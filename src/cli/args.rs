@@ -98,7 +98,7 @@ pub struct Begin {
     /// Accept a destination on the disk the system runs from
     #[arg(long)]
     pub allow_root_disk: bool,
-    /// Take back the copy of the ledger kept at the destination
+    /// Take back the copy of the ledger kept at the destination; with --to, the settings too
     #[arg(long)]
     pub recover: bool,
 }

@@ -241,14 +241,38 @@ pub fn recover(folder: &Path, settings: &Settings) -> Result<PathBuf, Trouble> {
     make(folder, "the move folder")?;
     make(&folder.join("indexes"), "a folder")?;
     make(&folder.join("reports"), "a folder")?;
-    let part = folder.join("ledger.part");
-    #[expect(
-        clippy::disallowed_methods,
-        reason = "a spare of our own ledger, synced and checked by its opening"
-    )]
-    let taken = std::fs::copy(&copy, &part).and_then(|_| std::fs::rename(&part, &target));
-    taken
-        .map_err(|e| Trouble::stopped("folder-denied", format!("cannot write {}: {e}", target.display())))?;
+    if let Some(home) = copy.parent() {
+        take_back_indexes(&home.join("indexes"), &folder.join("indexes"))?;
+    }
+    // The ledger last: with it the move is whole.
+    super::spare::copy(&copy, &target)?;
     Ledger::open(&target)?;
     Ok(copy)
+}
+
+/// The indexes of begun batches, where they are kept; without them only a new scan helps.
+fn take_back_indexes(kept: &Path, into: &Path) -> Result<(), Trouble> {
+    let Ok(found) = std::fs::read_dir(kept) else {
+        return Ok(());
+    };
+    for item in found.flatten() {
+        let target = into.join(item.file_name());
+        if !target.exists() && item.path().extension().is_none_or(|end| end != "part") {
+            super::spare::copy(&item.path(), &target)?;
+        }
+    }
+    Ok(())
+}
+
+/// Takes back the settings kept at a destination, where the move folder has none.
+///
+/// # Errors
+/// [`Trouble`] where the folder cannot be written.
+pub fn recover_settings(folder: &Path, to: &Path) -> Result<(), Trouble> {
+    let (kept, target) = (to.join(".poolward").join("move.toml"), folder.join("move.toml"));
+    if target.exists() || !kept.is_file() {
+        return Ok(());
+    }
+    make(folder, "the move folder")?;
+    super::spare::copy(&kept, &target)
 }

@@ -5,16 +5,16 @@ use super::desk::Desk;
 use super::hours;
 use super::items::{Walk, own_folders};
 use super::settings::Settings;
-use crate::copy::{
-    self as hand, Ends, FolderItem, Item, Outcome, Pace, Progress, StreamLimits, Task,
-};
+use super::spare::Hourly;
+use crate::copy::{self as hand, Ends, FolderItem, Item, Outcome, Pace, Progress, StreamLimits, Task};
 use crate::entry::EntryKind;
 use crate::forecast::streams::Streams;
-use crate::ledger::{Failure, GroupResult, Ledger, Sample};
+use crate::ledger::{Failure, GroupResult, Ledger, Promise, Sample};
 use crate::lifecycle::{Event, Fact, Remains, State, after, remains};
 use crate::names::RelPath;
 use crate::trouble::{Class, Trouble};
 use crate::units::{Bytes, Span};
+use crate::world::{Durability, Fs, Publish};
 use std::collections::{BTreeSet, VecDeque};
 use std::sync::Arc;
 
@@ -138,8 +138,14 @@ fn one(
         stop: desk.stop,
     };
     let began = desk.clock.ticks();
-    let copied = hand::copy_at(ends, &task, &mut desk.ledger, &mut outstanding, pace, progress);
+    let hourly = Hourly::new(desk, began)?;
+    let progress = |p: Progress| {
+        hourly.at(ends.clock.ticks());
+        progress(p);
+    };
+    let copied = hand::copy_at(ends, &task, &mut desk.ledger, &mut outstanding, pace, &progress);
     let elapsed = Span::from_secs_f64(desk.clock.ticks() - began);
+    promise(desk, at_hand, &target)?;
     let mut outcome = match copied {
         Ok(outcome) => outcome,
         Err(trouble) => {
@@ -189,6 +195,22 @@ fn streams(settings: &Settings, network: bool) -> StreamLimits {
             large: Streams::finding(LARGE_FIRST, large_most),
         },
     }
+}
+
+/// What the dataset's folder has shown that it promises.
+fn promise(desk: &mut Desk<'_>, at_hand: &AtHand, target: &dyn Fs) -> Result<(), Trouble> {
+    let publish = target.publishes();
+    if publish == Publish::Unseen {
+        return Ok(());
+    }
+    let promise = Promise {
+        dataset: at_hand.dataset.name.clone(),
+        class: target.durability().word().to_string(),
+        publish: publish.word().to_string(),
+        sync_reaches: target.durability() == Durability::Local,
+        at: desk.now(),
+    };
+    desk.ledger.keep_promise(&promise)
 }
 
 /// What is the same for all files of a batch.

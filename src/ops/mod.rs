@@ -24,6 +24,7 @@ pub mod scan;
 pub mod schedule;
 pub mod settings;
 mod some_again;
+pub mod spare;
 pub mod status;
 pub mod store;
 pub mod twins;

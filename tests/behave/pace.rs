@@ -239,3 +239,44 @@ fn a_copy_that_watches_the_source_counts_and_ends_whole() {
     assert_eq!(code, 0, "{verified}");
     assert_eq!(leftovers(&scene), Vec::<String>::new());
 }
+
+#[test]
+fn a_move_whose_folder_was_lost_in_the_middle_of_a_batch_goes_on_from_what_is_kept() {
+    use std::ffi::OsStr;
+    let scene = Scene::bare();
+    big(&scene, "reel.raw", 1_100);
+    for take in 0..20 {
+        scene.put(format!("2019-film/take {take}"), &noise(200_000, take));
+    }
+    scene.planned();
+    let path = scene.home.join("move.toml");
+    let mut text = std::fs::read_to_string(&path).unwrap();
+    text.push_str(
+        "\n[[window]]\ndays = \"mon-sun\"\nfrom = \"00:00\"\nuntil = \"24:00\"\nrate-limit = \"100 MB/s\"\n",
+    );
+    std::fs::write(&path, text).unwrap();
+    let mut child = begun(&scene);
+    interrupt(&child);
+    assert_eq!(ends_within(&mut child, Duration::from_secs(10)), 130);
+    // Everything after this the kept ledger does not know.
+    let kept = scene.to.join(".poolward/ledger.db");
+    let old = std::fs::read(&kept).unwrap();
+    scene.run("copy --all").expect(0);
+    std::fs::write(&kept, old).unwrap();
+    std::fs::remove_dir_all(&scene.home).unwrap();
+    let words = [
+        OsStr::new("begin"),
+        scene.home.as_os_str(),
+        OsStr::new("--recover"),
+        OsStr::new("--to"),
+        scene.to.as_os_str(),
+    ];
+    poolward(words).expect(0);
+    let (code, copied) = scene.json("copy --all");
+    assert_eq!(code, 0, "{copied}");
+    let batch = &copied["batches"][0];
+    assert!(batch["files_adopted"].as_u64().unwrap() >= 1, "{copied}");
+    assert_eq!(batch["files_failed"], 0, "{copied}");
+    assert_moved(&scene);
+    scene.run("verify --all").expect(0);
+}
