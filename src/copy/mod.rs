@@ -13,6 +13,9 @@
 //! 7. Record hash, place and identity; the intents go in the same transaction. [a record without
 //!    a target cannot come from us, by 4 to 7: it is lost storage, and `verify` says so]
 //!
+//! Each worker asks for leave before it reads a piece: limits of windows, and a busy source, hold for
+//! all of them together (`pace`).
+//!
 //! While one group is made durable the workers write the next. One thread owns the ledger.
 
 mod commit;
@@ -33,7 +36,7 @@ use crate::entry::{Entry, Identity};
 use crate::ledger::{FileRecord, Ledger};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
-use crate::units::{Amount, Bytes};
+use crate::units::{Amount, Bytes, Span};
 use crate::world::{Clock, Fault, FaultKind, Fs, Stop};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -146,6 +149,9 @@ pub struct Outcome {
     pub shut: bool,
     /// How often and how long it was slowed down for others.
     pub slowed: Slowed,
+    /// How long workers have waited for a limit, all of them together: such a run does not say
+    /// what the ends can do.
+    pub waited: Span,
 }
 
 impl Outcome {
@@ -162,6 +168,7 @@ impl Outcome {
         self.small.add(later.small);
         self.streams = later.streams;
         self.shut = later.shut;
+        self.waited = self.waited.plus(later.waited);
         self.slowed.times += later.slowed.times;
         self.slowed.span = self.slowed.span.plus(later.slowed.span);
     }
@@ -199,6 +206,7 @@ pub fn copy_at(
     let mut run = group::Run::new(ends, task, left, pace);
     run.all(ledger, items, progress)?;
     run.outcome.slowed = pace.take_slowed();
+    run.outcome.waited = pace.take_waited();
     if run.outcome.shut {
         return Ok(run.outcome);
     }

@@ -145,7 +145,7 @@ fn one(
     };
     let copied = hand::copy_at(ends, &task, &mut desk.ledger, &mut outstanding, pace, &progress);
     let elapsed = Span::from_secs_f64(desk.clock.ticks() - began);
-    promise(desk, at_hand, &target)?;
+    let promised = promise(desk, at_hand, &target);
     let mut outcome = match copied {
         Ok(outcome) => outcome,
         Err(trouble) => {
@@ -155,6 +155,7 @@ fn one(
             return Err(trouble);
         }
     };
+    promised?;
     let folders = std::mem::take(&mut outstanding.folders);
     let already = outstanding.already;
     let mut done = state;
@@ -270,7 +271,9 @@ fn dress(
 }
 
 fn sample(desk: &mut Desk<'_>, at_hand: &AtHand, outcome: &Outcome, elapsed: Span) -> Result<(), Trouble> {
-    if outcome.copied.files == 0 {
+    // A run that was held back shows its limit, which the forecast knows already.
+    let held_back = outcome.waited.0 > elapsed.0 / 10;
+    if outcome.copied.files == 0 || held_back {
         return Ok(());
     }
     let (small, large) = outcome.streams;

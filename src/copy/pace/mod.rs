@@ -52,6 +52,8 @@ struct State {
     through: u64,
     began: Option<f64>,
     slowed: Slowed,
+    /// Seconds that workers have waited, all of them together.
+    waited: f64,
 }
 
 impl Default for Pace {
@@ -82,6 +84,7 @@ impl Pace {
             through: 0,
             began: None,
             slowed: Slowed::default(),
+            waited: 0.0,
         };
         Pace {
             hours,
@@ -104,6 +107,12 @@ impl Pace {
     /// What came of watching since the last time this was asked.
     pub(super) fn take_slowed(&self) -> Slowed {
         std::mem::take(&mut self.lock().slowed)
+    }
+
+    /// How long workers have waited for leave, all of them together, since the last time this was
+    /// asked.
+    pub(super) fn take_waited(&self) -> Span {
+        Span::from_secs_f64(std::mem::take(&mut self.lock().waited))
     }
 
     fn note(&self, cuts: u64, seconds: f64) {
@@ -132,7 +141,9 @@ impl Pace {
             if wait <= 0.0 {
                 return;
             }
+            let began = clock.ticks();
             clock.wait(Duration::from_secs_f64(wait.min(LOOK_AGAIN)), stop);
+            self.lock().waited += clock.ticks() - began;
         }
     }
 
