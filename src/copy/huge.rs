@@ -29,19 +29,7 @@ impl<'a> Run<'a> {
         let resumed = resume.clone();
         let intent = match resume {
             Some(intent) => intent,
-            None => {
-                let staged = self.staged_name();
-                let replaces = item.recorded.is_some();
-                let mut one = [Intent::new(
-                    item.place.clone(),
-                    staged,
-                    replaces,
-                    item.entry.identity(),
-                )];
-                ledger.intend(self.task.batch, &self.task.dataset, &mut one)?;
-                let [one] = one;
-                one
-            }
+            None => self.intend(ledger, item)?,
         };
         let id = intent.id;
         let mut written = Written::new(vec![intent]);
@@ -90,6 +78,21 @@ impl<'a> Run<'a> {
             }
             Err(fault) => self.give_up(crew, ledger, written, item, fault),
         }
+    }
+
+    /// Step 1 for one file.
+    fn intend(&mut self, ledger: &mut Ledger, item: &Item) -> Result<Intent, Trouble> {
+        let staged = self.staged_name();
+        let replaces = item.recorded.is_some();
+        let mut one = [Intent::new(
+            item.place.clone(),
+            staged,
+            replaces,
+            item.entry.identity(),
+        )];
+        ledger.intend(self.task.batch, &self.task.dataset, &mut one)?;
+        let [one] = one;
+        Ok(one)
     }
 
     /// Data, and the name it is found by: a sync of the file alone need not keep a new name.
