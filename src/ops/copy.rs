@@ -273,9 +273,12 @@ fn dress(
 fn sample(desk: &mut Desk<'_>, at_hand: &AtHand, outcome: &Outcome, elapsed: Span) -> Result<(), Trouble> {
     // A run that was held back shows its limit, which the forecast knows already.
     let held_back = outcome.waited.0 > elapsed.0 / 10;
-    if outcome.copied.files == 0 || held_back {
+    if outcome.copied.files == 0 || held_back || elapsed.0 == 0 {
         return Ok(());
     }
+    // What an earlier run had written took none of this one's time.
+    let mut written = outcome.copied.minus(outcome.small);
+    written.bytes = Bytes(written.bytes.0.saturating_sub(outcome.resumed.0));
     let (small, large) = outcome.streams;
     let used = small.max(large);
     let sample = Sample {
@@ -284,7 +287,7 @@ fn sample(desk: &mut Desk<'_>, at_hand: &AtHand, outcome: &Outcome, elapsed: Spa
         task: "copy".into(),
         at: desk.now(),
         small: outcome.small,
-        large: outcome.copied.minus(outcome.small),
+        large: written,
         span: elapsed,
         streams: u32::try_from(used.unwrap_or(1)).unwrap_or(u32::MAX),
     };
