@@ -183,7 +183,7 @@ _poolward() {
             return 0
             ;;
         poolward__subcmd__copy)
-            opts="-h --all --folder --json --quiet --help"
+            opts="-h --all --in-windows --folder --json --quiet --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0

@@ -49,7 +49,7 @@ complete -c poolward -n "__fish_poolward_using_subcommand begin" -l to -d 'The f
 complete -c poolward -n "__fish_poolward_using_subcommand begin" -l link -d 'Speed of the link between the ends' -r
 complete -c poolward -n "__fish_poolward_using_subcommand begin" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
 complete -c poolward -n "__fish_poolward_using_subcommand begin" -l allow-root-disk -d 'Accept a destination on the disk the system runs from'
-complete -c poolward -n "__fish_poolward_using_subcommand begin" -l recover -d 'Take back the copy of the ledger kept at the destination'
+complete -c poolward -n "__fish_poolward_using_subcommand begin" -l recover -d 'Take back the copy of the ledger kept at the destination; with --to, the settings too'
 complete -c poolward -n "__fish_poolward_using_subcommand begin" -l json -d 'Print exactly one JSON object'
 complete -c poolward -n "__fish_poolward_using_subcommand begin" -l quiet -d 'Print nothing but errors and what was asked for'
 complete -c poolward -n "__fish_poolward_using_subcommand begin" -s h -l help -d 'Print help'
@@ -92,6 +92,7 @@ complete -c poolward -n "__fish_poolward_using_subcommand forecast" -l quiet -d 
 complete -c poolward -n "__fish_poolward_using_subcommand forecast" -s h -l help -d 'Print help'
 complete -c poolward -n "__fish_poolward_using_subcommand copy" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
 complete -c poolward -n "__fish_poolward_using_subcommand copy" -l all -d 'All batches that are not copied yet'
+complete -c poolward -n "__fish_poolward_using_subcommand copy" -l in-windows -d 'Only while a window of move.toml is open, at its rate limit; waits for the next'
 complete -c poolward -n "__fish_poolward_using_subcommand copy" -l json -d 'Print exactly one JSON object'
 complete -c poolward -n "__fish_poolward_using_subcommand copy" -l quiet -d 'Print nothing but errors and what was asked for'
 complete -c poolward -n "__fish_poolward_using_subcommand copy" -s h -l help -d 'Print help'

@@ -98,7 +98,7 @@ pub struct Begin {
     /// Accept a destination on the disk the system runs from
     #[arg(long)]
     pub allow_root_disk: bool,
-    /// Take back the copy of the ledger kept at the destination
+    /// Take back the copy of the ledger kept at the destination; with --to, the settings too
     #[arg(long)]
     pub recover: bool,
 }
@@ -190,6 +190,9 @@ pub struct Copy {
     /// All batches that are not copied yet
     #[arg(long)]
     pub all: bool,
+    /// Only while a window of move.toml is open, at its rate limit; waits for the next
+    #[arg(long)]
+    pub in_windows: bool,
 }
 
 /// Options of `verify`.

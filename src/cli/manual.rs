@@ -70,6 +70,7 @@ const WORDS: &[(&str, &str)] = &[
     ),
     ("no-restore-test", "release: no restore test is recorded"),
     ("no-second-copy", "release: no second copy is declared"),
+    ("never-opens", "no window of move.toml opens any more"),
     (
         "no-space",
         "no space at the destination, or the reserve is reached",
@@ -95,6 +96,10 @@ const WORDS: &[(&str, &str)] = &[
     ("same-storage", "both ends are the same storage"),
     ("settings", "move.toml cannot be read; line and column are named"),
     ("special", "left behind: a pipe, socket or device"),
+    (
+        "window-closed",
+        "the window has closed before the batch was done, and it may not span windows",
+    ),
 ];
 
 /// Every generated file of `man/`: its name and content.

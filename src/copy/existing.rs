@@ -1,8 +1,8 @@
 //! What lies at a target already, and whose it is.
 
+use super::Item;
 use super::small::split;
 use super::worker::Bench;
-use super::{Item, interrupted};
 use crate::digest::{BlockValue, Digest, TreeDigest, TreeHasher};
 use crate::entry::{Entry, EntryKind, Identity};
 use crate::ledger::{FileRecord, Proof, to_second};
@@ -137,12 +137,11 @@ fn contents(
 
 /// The hash of all of a file.
 pub(super) fn hash_all(bench: &mut Bench<'_>, file: &dyn FileIn) -> Result<TreeDigest, Fault> {
+    let size = file.facts()?.size.0;
     let mut hasher = TreeHasher::new();
     loop {
         // Terabytes take hours.
-        if bench.ends.stop.is_set() {
-            return Err(interrupted(b"."));
-        }
+        bench.ask(size.saturating_sub(hasher.position()).min(super::PIECE), b".")?;
         let length = file.read_at(hasher.position(), bench.buffer.bytes_mut())?;
         if length == 0 {
             return Ok(hasher.finish());

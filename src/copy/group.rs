@@ -4,15 +4,18 @@ use super::commit::{self, Written};
 use super::existing::{self, Standing};
 use super::lanes::Lanes;
 use super::large::Large;
+use super::pace::{Done, Watch};
 use super::retry::trouble_of;
 use super::worker::{Bench, Counters, Job, Made, Report};
-use super::{Ends, GROUP_BYTES, GROUP_FILES, Item, LARGE_FROM, Outcome, Progress, Task, recover, small};
+use super::{
+    Ends, GROUP_BYTES, GROUP_FILES, Item, LARGE_FROM, Outcome, Pace, Progress, Task, recover, small,
+};
 use crate::entry::EntryKind;
 use crate::ledger::{FileRecord, Intent, Ledger};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::Bytes;
-use crate::world::{Course, Fault, FaultKind};
+use crate::world::{Course, Fault, FaultKind, Stop};
 use crossbeam_channel::{Receiver, Sender, unbounded};
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
@@ -23,6 +26,7 @@ use std::time::Duration;
 pub(super) struct Run<'a> {
     pub ends: Ends<'a>,
     pub task: &'a Task,
+    pub pace: Arc<Pace>,
     /// Large files that an earlier run began, by place.
     pub resumable: HashMap<RelPath, Intent>,
     /// What an earlier run had placed and was recorded at the start of this one.
@@ -63,6 +67,7 @@ impl Crew<'_, '_> {
             (self.progress)(Progress {
                 bytes: Bytes(load(&self.counters.bytes)),
                 files: load(&self.counters.files),
+                slowed: self.counters.pace.is_slowed(),
             });
             match report {
                 Ok(report) => return Some(report),
@@ -81,7 +86,7 @@ struct Part {
 }
 
 impl<'a> Run<'a> {
-    pub(super) fn new(ends: Ends<'a>, task: &'a Task, left: recover::Leftovers) -> Run<'a> {
+    pub(super) fn new(ends: Ends<'a>, task: &'a Task, left: recover::Leftovers, pace: &Arc<Pace>) -> Run<'a> {
         let mut outcome = Outcome::default();
         for record in left.recovered.values() {
             outcome.copied.add(commit::amount_of(record));
@@ -90,6 +95,7 @@ impl<'a> Run<'a> {
         Run {
             ends,
             task,
+            pace: Arc::clone(pace),
             taken: left
                 .resumable
                 .values()
@@ -115,12 +121,22 @@ impl<'a> Run<'a> {
         items: &mut dyn Iterator<Item = Result<Item, Trouble>>,
         progress: &dyn Fn(Progress),
     ) -> Result<(), Trouble> {
-        let counters = Arc::new(Counters::default());
+        let counters = Arc::new(Counters {
+            pace: Arc::clone(&self.pace),
+            ..Counters::default()
+        });
         let (jobs, take) = unbounded();
         let (give, reports) = unbounded();
         let (ends, task) = (self.ends, self.task);
+        let pace = Arc::clone(&self.pace);
+        let done = Done(Stop::new());
         let lanes = Lanes::new(&task.streams, ends.clock, ends.stop);
         let driven = std::thread::scope(|scope| {
+            let done = done;
+            if let Some(watch) = Watch::begin(ends, &pace) {
+                let done = done.0.clone();
+                scope.spawn(move || watch.run(&done));
+            }
             for _ in 0..task.streams.workers() {
                 let (take, give) = (take.clone(), give.clone());
                 let bench = Bench::new(ends, task, &counters);
@@ -149,6 +165,13 @@ impl<'a> Run<'a> {
         items: &mut dyn Iterator<Item = Result<Item, Trouble>>,
     ) -> Result<(), Trouble> {
         loop {
+            // A safe point: nothing is begun that is not recorded by its intents.
+            if self.pace.is_shut(self.ends.clock) {
+                self.outcome.shut = true;
+            }
+            if self.outcome.shut {
+                break;
+            }
             let group = match self.gather(ledger, items) {
                 Ok(group) => group,
                 Err(trouble) => {
@@ -159,7 +182,7 @@ impl<'a> Run<'a> {
             };
             let done = match group.as_slice() {
                 [] => break,
-                [one] if one.entry.size.0 > GROUP_BYTES && one.entry.kind == EntryKind::File => {
+                [one] if self.stands_alone(one) => {
                     self.commit_pending(&mut crew.bench, ledger)?;
                     self.huge(&mut crew, ledger, one)
                 }
@@ -181,11 +204,12 @@ impl<'a> Run<'a> {
     ) -> Result<Vec<Item>, Trouble> {
         let mut group = Vec::new();
         let mut bytes = 0u64;
+        let most = self.most();
         while group.len() < GROUP_FILES {
-            let mut item = match self.ahead.take() {
-                Some(item) => item,
+            let (mut item, is_new) = match self.ahead.take() {
+                Some(item) => (item, false),
                 None => match items.next().transpose()? {
-                    Some(item) => item,
+                    Some(item) => (item, true),
                     None => break,
                 },
             };
@@ -196,19 +220,42 @@ impl<'a> Run<'a> {
                 }
                 item.recorded = Some(record.clone());
             }
-            if self.is_further_name(ledger, &item)? {
+            // What was held back for this group was looked at before: it is its own first name.
+            if is_new && self.is_further_name(ledger, &item)? {
                 self.deferred.push(item);
                 continue;
             }
             bytes = bytes.saturating_add(item.entry.size.0);
-            if bytes > GROUP_BYTES && !group.is_empty() {
+            let alone = self.stands_alone(&item);
+            if (alone || bytes > most) && !group.is_empty() {
                 self.ahead = Some(item);
                 break;
             }
             group.push(item);
+            if alone {
+                break;
+            }
+        }
+        for end in [self.ends.source, self.ends.target] {
+            end.is_there().map_err(|fault| trouble_of(&fault))?;
         }
         self.guard_space(&group)?;
         Ok(group)
+    }
+
+    /// Most bytes of the next group: near the end of a window no more than it has time for, half
+    /// of it, since two groups are under way at once.
+    fn most(&self) -> u64 {
+        let left = self.pace.left(self.ends.clock);
+        left.map_or(GROUP_BYTES, |left| (left / 2).min(GROUP_BYTES))
+    }
+
+    /// Whether a file is written with checkpoints: larger than a group, than what its window has
+    /// time for, or begun so before.
+    fn stands_alone(&self, item: &Item) -> bool {
+        let size = item.entry.size.0;
+        let large = size > LARGE_FROM && item.entry.kind == EntryKind::File;
+        large && (size > self.most() || self.resumable.contains_key(&item.place))
     }
 
     fn is_further_name(&mut self, ledger: &Ledger, item: &Item) -> Result<bool, Trouble> {

@@ -29,19 +29,7 @@ impl<'a> Run<'a> {
         let resumed = resume.clone();
         let intent = match resume {
             Some(intent) => intent,
-            None => {
-                let staged = self.staged_name();
-                let replaces = item.recorded.is_some();
-                let mut one = [Intent::new(
-                    item.place.clone(),
-                    staged,
-                    replaces,
-                    item.entry.identity(),
-                )];
-                ledger.intend(self.task.batch, &self.task.dataset, &mut one)?;
-                let [one] = one;
-                one
-            }
+            None => self.intend(ledger, item)?,
         };
         let id = intent.id;
         let mut written = Written::new(vec![intent]);
@@ -74,7 +62,12 @@ impl<'a> Run<'a> {
             if let Err(fault) = result.and(synced) {
                 return self.give_up(crew, ledger, written, item, fault);
             }
-            next = end;
+            next = done.len() as u64;
+            if next < end {
+                // The hours are over: the intent keeps what is there for the next ones.
+                self.outcome.shut = true;
+                return Ok(());
+            }
         }
         match large.finish(&crew.bench) {
             Ok(staged) => {
@@ -85,6 +78,21 @@ impl<'a> Run<'a> {
             }
             Err(fault) => self.give_up(crew, ledger, written, item, fault),
         }
+    }
+
+    /// Step 1 for one file.
+    fn intend(&mut self, ledger: &mut Ledger, item: &Item) -> Result<Intent, Trouble> {
+        let staged = self.staged_name();
+        let replaces = item.recorded.is_some();
+        let mut one = [Intent::new(
+            item.place.clone(),
+            staged,
+            replaces,
+            item.entry.identity(),
+        )];
+        ledger.intend(self.task.batch, &self.task.dataset, &mut one)?;
+        let [one] = one;
+        Ok(one)
     }
 
     /// Data, and the name it is found by: a sync of the file alone need not keep a new name.
@@ -100,17 +108,24 @@ impl<'a> Run<'a> {
         large: &Arc<Large>,
         blocks: std::ops::Range<u64>,
     ) -> Result<(), Fault> {
-        let mut waiting = 0;
-        for index in blocks {
-            crew.send(Job::Block {
-                at: 0,
-                large: Arc::clone(large),
-                index,
-            });
-            waiting += 1;
-        }
-        let mut first = None;
-        while waiting > 0 {
+        // Few are handed out ahead, and what is handed out is done: so nothing of a round that the
+        // end of the hours cuts short is read twice.
+        let ahead = self.task.streams.large.most() + 1;
+        let mut blocks = blocks;
+        let (mut waiting, mut first) = (0, None);
+        loop {
+            while waiting < ahead && first.is_none() && !self.pace.is_shut(self.ends.clock) {
+                let Some(index) = blocks.next() else { break };
+                crew.send(Job::Block {
+                    at: 0,
+                    large: Arc::clone(large),
+                    index,
+                });
+                waiting += 1;
+            }
+            if waiting == 0 {
+                return first.map_or(Ok(()), Err);
+            }
             waiting -= 1;
             if let Some(Report::Block {
                 result: Err(fault), ..
@@ -119,7 +134,6 @@ impl<'a> Run<'a> {
                 first.get_or_insert(fault);
             }
         }
-        first.map_or(Ok(()), Err)
     }
 
     /// An interruption leaves a large file and its intent for the next run; a failure of the file

@@ -6,7 +6,7 @@
 
 use super::small::{finish_file, split, write_piece};
 use super::worker::{Bench, Staged};
-use super::{Item, Task, interrupted};
+use super::{Item, Task};
 use crate::digest::{BLOCK, BlockValue, root_of};
 use crate::entry::Entry;
 use crate::ledger::{FileRecord, Intent};
@@ -103,9 +103,7 @@ impl Large {
         hasher.set_input_offset(start);
         let mut at = start;
         while at < end {
-            if bench.ends.stop.is_set() {
-                return Err(interrupted(name));
-            }
+            bench.ask((end - at).min(super::PIECE), name)?;
             let wanted = usize::try_from((end - at).min(super::PIECE)).unwrap_or(0);
             let length = self.source.read_at(at, &mut bench.buffer.bytes_mut()[..wanted])?;
             if length == 0 {

@@ -13,6 +13,9 @@
 //! 7. Record hash, place and identity; the intents go in the same transaction. [a record without
 //!    a target cannot come from us, by 4 to 7: it is lost storage, and `verify` says so]
 //!
+//! Each worker asks for leave before it reads a piece: limits of windows, and a busy source, hold for
+//! all of them together (`pace`).
+//!
 //! While one group is made durable the workers write the next. One thread owns the ledger.
 
 mod commit;
@@ -23,6 +26,7 @@ mod huge;
 mod lanes;
 mod large;
 mod links;
+mod pace;
 mod recover;
 mod retry;
 mod small;
@@ -32,14 +36,16 @@ use crate::entry::{Entry, Identity};
 use crate::ledger::{FileRecord, Ledger};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
-use crate::units::{Amount, Bytes};
+use crate::units::{Amount, Bytes, Span};
 use crate::world::{Clock, Fault, FaultKind, Fs, Stop};
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 pub(crate) use commit::amount_of;
 pub(crate) use folders::OpenFolders;
 pub use folders::{FolderItem, dress_folders};
 pub use lanes::StreamLimits;
+pub use pace::{Pace, Slowed};
 pub use retry::trouble_of;
 
 /// Most files of one group: what a crash may cost to do again.
@@ -116,6 +122,8 @@ pub struct Progress {
     pub bytes: Bytes,
     /// Files written so far.
     pub files: u64,
+    /// Whether it goes slower than it could, since the source is busy.
+    pub slowed: bool,
 }
 
 /// What a copy of one batch came to.
@@ -137,6 +145,33 @@ pub struct Outcome {
     pub small: Amount,
     /// Streams at the end, where there was such work: of small and of large files.
     pub streams: (Option<usize>, Option<usize>),
+    /// Whether the hours were over before everything was done: the same call goes on in the next.
+    pub shut: bool,
+    /// How often and how long it was slowed down for others.
+    pub slowed: Slowed,
+    /// How long workers have waited for a limit, all of them together: such a run does not say
+    /// what the ends can do.
+    pub waited: Span,
+}
+
+impl Outcome {
+    /// Adds what a later run of the same batch came to.
+    pub fn add(&mut self, later: Outcome) {
+        self.copied.add(later.copied);
+        self.resumed = self.resumed.plus(later.resumed);
+        self.adopted.add(later.adopted);
+        self.failed += later.failed;
+        self.conflicts += later.conflicts;
+        for (kind, files) in later.losses {
+            *self.losses.entry(kind).or_default() += files;
+        }
+        self.small.add(later.small);
+        self.streams = later.streams;
+        self.shut = later.shut;
+        self.waited = self.waited.plus(later.waited);
+        self.slowed.times += later.slowed.times;
+        self.slowed.span = self.slowed.span.plus(later.slowed.span);
+    }
 }
 
 /// Copies what `items` names, in its order, and records it.
@@ -151,12 +186,32 @@ pub fn copy(
     items: &mut dyn Iterator<Item = Result<Item, Trouble>>,
     progress: &dyn Fn(Progress),
 ) -> Result<Outcome, Trouble> {
+    copy_at(ends, task, ledger, items, &Arc::new(Pace::free()), progress)
+}
+
+/// As [`copy`], at a pace. Where its hours end first, what is complete is recorded, a large file
+/// stops at a checkpoint, and the outcome says so.
+///
+/// # Errors
+/// As for [`copy`].
+pub fn copy_at(
+    ends: Ends<'_>,
+    task: &Task,
+    ledger: &mut Ledger,
+    items: &mut dyn Iterator<Item = Result<Item, Trouble>>,
+    pace: &Arc<Pace>,
+    progress: &dyn Fn(Progress),
+) -> Result<Outcome, Trouble> {
     let left = recover::settle_leftovers(ends, task, ledger)?;
-    let mut run = group::Run::new(ends, task, left);
-    let copied = run.all(ledger, items, progress);
-    copied
-        .and_then(|()| links::make(&mut run, ledger))
-        .and_then(|()| run.finish(ledger))
+    let mut run = group::Run::new(ends, task, left, pace);
+    run.all(ledger, items, progress)?;
+    run.outcome.slowed = pace.take_slowed();
+    run.outcome.waited = pace.take_waited();
+    if run.outcome.shut {
+        return Ok(run.outcome);
+    }
+    links::make(&mut run, ledger)?;
+    run.finish(ledger)
 }
 
 /// A failure that `copy` answers with where a test or a user asks to end.

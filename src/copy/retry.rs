@@ -21,6 +21,18 @@ pub(super) fn patiently<T>(ends: Ends<'_>, mut work: impl FnMut() -> Result<T, F
     work()
 }
 
+/// A fault of a kind that a mount gives when it goes: looks whether both ends are still there, and
+/// answers with that fault where one is not. Else every file would fail one by one.
+pub(super) fn weigh(ends: Ends<'_>, fault: Fault) -> Fault {
+    match fault.kind {
+        FaultKind::Medium | FaultKind::NotFound | FaultKind::Other => {
+            let there = ends.source.is_there().and_then(|()| ends.target.is_there());
+            there.err().unwrap_or(fault)
+        }
+        _ => fault,
+    }
+}
+
 fn may_pass(fault: &Fault) -> bool {
     fault.course() == Course::Retry || fault.kind == FaultKind::Changed
 }

@@ -70,9 +70,7 @@ fn stage_file(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) -> Result<Stage
     let mut at = 0u64;
     // One read past the known size shows a file that grew; a short read alone is not the end.
     loop {
-        if bench.ends.stop.is_set() {
-            return Err(interrupted(name));
-        }
+        bench.ask(before.size.0.saturating_sub(at).min(super::PIECE), name)?;
         let length = source.read_at(at, bench.buffer.bytes_mut())?;
         let bytes = &bench.buffer.bytes()[..length];
         hasher.update(bytes);

@@ -4,8 +4,8 @@ use super::existing::Adopted;
 use super::folders::OpenFolders;
 use super::lanes::{Lane, Lanes};
 use super::large::Large;
-use super::retry::patiently;
-use super::{Ends, Item, PIECE, Task, interrupted, small};
+use super::retry::{patiently, weigh};
+use super::{Ends, Item, PIECE, Pace, Task, interrupted, small};
 use crate::digest::{BLOCK, BlockValue, Digest};
 use crate::entry::{Entry, Identity};
 use crate::ledger::FileRecord;
@@ -79,6 +79,8 @@ pub(super) struct Counters {
     pub files: AtomicU64,
     /// Set once something stops everything: what is queued is handed back undone.
     pub abort: AtomicBool,
+    /// How fast all of them together may read.
+    pub pace: Arc<Pace>,
 }
 
 /// What one worker holds.
@@ -112,7 +114,8 @@ impl<'a> Bench<'a> {
                     let result = match self.counters.abort.load(Ordering::SeqCst) {
                         true => Err(interrupted(item.from.as_bytes())),
                         false => small::copy(&mut self, &item, &staged),
-                    };
+                    }
+                    .map_err(|fault| weigh(self.ends, fault));
                     lanes.leave(Lane::Small, 1.0);
                     if result.is_err() {
                         self.from.forget();
@@ -127,7 +130,8 @@ impl<'a> Bench<'a> {
                     let result = match self.counters.abort.load(Ordering::SeqCst) {
                         true => Err(interrupted(large.item.from.as_bytes())),
                         false => patiently(self.ends, || large.copy_block(&mut self, index)),
-                    };
+                    }
+                    .map_err(|fault| weigh(self.ends, fault));
                     lanes.leave(Lane::Large, BLOCK as f64);
                     Report::Block { at, result }
                 }
@@ -137,6 +141,16 @@ impl<'a> Bench<'a> {
                 return;
             }
         }
+    }
+
+    /// Waits until the next piece may be read; a wish to stop ends the wait.
+    pub(super) fn ask(&self, bytes: u64, name: &[u8]) -> Result<(), Fault> {
+        let (clock, stop) = (self.ends.clock, self.ends.stop);
+        self.counters.pace.ask(bytes, clock, stop);
+        if stop.is_set() {
+            return Err(interrupted(name));
+        }
+        Ok(())
     }
 
     pub(super) fn count(&self, bytes: usize) {

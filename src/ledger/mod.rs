@@ -14,6 +14,7 @@ mod files;
 mod intents;
 mod late;
 mod listed;
+mod promises;
 mod schema;
 
 pub use batches::{BatchRow, Lease, PlanRow};
@@ -22,6 +23,7 @@ pub use ends::{EndRole, EndRow, IndexRow};
 pub use files::{FileRecord, Proof};
 pub use intents::{GroupResult, Intent, to_second};
 pub use listed::{Accepted, Difference, Failure, Sample, Sheet};
+pub use promises::Promise;
 
 use crate::moment::Moment;
 use crate::trouble::Trouble;

@@ -94,6 +94,11 @@ CREATE TABLE superseded (batch INTEGER NOT NULL, folder INTEGER NOT NULL, name B
     kind INTEGER NOT NULL, size INTEGER NOT NULL, hash BLOB NOT NULL, taken_by INTEGER NOT NULL,
     PRIMARY KEY (batch, folder, name)) WITHOUT ROWID;
 "#,
+    r#"
+-- What each dataset's folder promises: how far a sync can be believed, how names are given.
+CREATE TABLE promises (dataset TEXT PRIMARY KEY, class TEXT NOT NULL, publish TEXT NOT NULL,
+    sync_reaches INTEGER NOT NULL, at NOT NULL) WITHOUT ROWID;
+"#,
 ];
 
 /// The version this program writes.

@@ -198,6 +198,8 @@ pub fn open(desk: &Desk<'_>, row: BatchRow) -> Result<AtHand, Trouble> {
 /// [`Trouble`] where one is missing or not what it was.
 pub fn ends(desk: &mut Desk<'_>, at_hand: &AtHand) -> Result<(OsFs, OsFs), Trouble> {
     let source = guard::source(desk, &at_hand.source)?;
+    let move_id = desk.ledger.move_id()?;
+    guard::refuse_same_storage(&at_hand.source.path, &at_hand.destination.path, &move_id)?;
     Ok((source, target(desk, at_hand)?))
 }
 

@@ -88,7 +88,7 @@ fn record(request: &Request<'_>, now: Moment) -> Result<(), Trouble> {
     for destination in &request.settings.destinations {
         place_marker(&destination.path, request.move_id)?;
         for source in &request.settings.sources {
-            refuse_same_storage(&source.path, request.move_id)?;
+            guard::refuse_same_storage(&source.path, &destination.path, request.move_id)?;
         }
         ledger.keep_end(&guard::look_at_destination(destination, request.move_id)?, false)?;
     }
@@ -171,21 +171,7 @@ fn refuse_overlap(source: &Path, destination: &Path) -> Result<(), Trouble> {
     if from.starts_with(&to) || to.starts_with(&from) {
         return Err(overlap(source, destination));
     }
-    Ok(())
-}
-
-/// A marker written at the destination must not appear at the source: two paths may lead to the
-/// same storage by a bind mount or a second export (hazard L6).
-fn refuse_same_storage(source: &Path, move_id: &str) -> Result<(), Trouble> {
-    let seen = std::fs::read_to_string(guard::marker_path(source)).unwrap_or_default();
-    if seen.trim() == move_id {
-        return Err(Trouble::usage(
-            "same-storage",
-            format!("the source {} and the destination are the same storage: a marker written to one appears in the other", source.display()),
-        )
-        .mend("Look where both paths are mounted from. Nothing was copied."));
-    }
-    Ok(())
+    guard::refuse_bound(source, &to)
 }
 
 fn overlap(source: &Path, destination: &Path) -> Trouble {
@@ -255,14 +241,38 @@ pub fn recover(folder: &Path, settings: &Settings) -> Result<PathBuf, Trouble> {
     make(folder, "the move folder")?;
     make(&folder.join("indexes"), "a folder")?;
     make(&folder.join("reports"), "a folder")?;
-    let part = folder.join("ledger.part");
-    #[expect(
-        clippy::disallowed_methods,
-        reason = "a spare of our own ledger, synced and checked by its opening"
-    )]
-    let taken = std::fs::copy(&copy, &part).and_then(|_| std::fs::rename(&part, &target));
-    taken
-        .map_err(|e| Trouble::stopped("folder-denied", format!("cannot write {}: {e}", target.display())))?;
+    if let Some(home) = copy.parent() {
+        take_back_indexes(&home.join("indexes"), &folder.join("indexes"))?;
+    }
+    // The ledger last: with it the move is whole.
+    super::spare::copy(&copy, &target)?;
     Ledger::open(&target)?;
     Ok(copy)
+}
+
+/// The indexes of begun batches, where they are kept; without them only a new scan helps.
+fn take_back_indexes(kept: &Path, into: &Path) -> Result<(), Trouble> {
+    let Ok(found) = std::fs::read_dir(kept) else {
+        return Ok(());
+    };
+    for item in found.flatten() {
+        let target = into.join(item.file_name());
+        if !target.exists() && item.path().extension().is_none_or(|end| end != "part") {
+            super::spare::copy(&item.path(), &target)?;
+        }
+    }
+    Ok(())
+}
+
+/// Takes back the settings kept at a destination, where the move folder has none.
+///
+/// # Errors
+/// [`Trouble`] where the folder cannot be written.
+pub fn recover_settings(folder: &Path, to: &Path) -> Result<(), Trouble> {
+    let (kept, target) = (to.join(".poolward").join("move.toml"), folder.join("move.toml"));
+    if target.exists() || !kept.is_file() {
+        return Ok(());
+    }
+    make(folder, "the move folder")?;
+    super::spare::copy(&kept, &target)
 }

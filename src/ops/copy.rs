@@ -2,17 +2,21 @@
 
 use super::batch::{self, AtHand};
 use super::desk::Desk;
+use super::hours;
 use super::items::{Walk, own_folders};
 use super::settings::Settings;
-use crate::copy::{self as hand, Ends, FolderItem, Item, Outcome, Progress, StreamLimits, Task};
+use super::spare::Hourly;
+use crate::copy::{self as hand, Ends, FolderItem, Item, Outcome, Pace, Progress, StreamLimits, Task};
 use crate::entry::EntryKind;
 use crate::forecast::streams::Streams;
-use crate::ledger::{Failure, GroupResult, Ledger, Sample};
+use crate::ledger::{Failure, GroupResult, Ledger, Promise, Sample};
 use crate::lifecycle::{Event, Fact, Remains, State, after, remains};
 use crate::names::RelPath;
-use crate::trouble::Trouble;
+use crate::trouble::{Class, Trouble};
 use crate::units::{Bytes, Span};
+use crate::world::{Durability, Fs, Publish};
 use std::collections::{BTreeSet, VecDeque};
+use std::sync::Arc;
 
 /// Streams to begin with where the user named no number; what is best is found by measuring. Small
 /// files wait for their disks (4 to 8 in flight, hazard P1), over a network for every call.
@@ -48,13 +52,57 @@ pub fn copy(
     at: Option<&[u8]>,
     progress: &dyn Fn(Progress),
 ) -> Result<Copied, Trouble> {
+    section(desk, name, at, false, progress)
+}
+
+/// Copies one batch inside the windows of the settings, at their limits, over as many as it takes.
+/// `say` gets a line for each wait.
+///
+/// # Errors
+/// As for [`copy`]; `window-closed` where a batch may not span windows, `never-opens` where none
+/// comes any more.
+pub fn copy_in_windows(
+    desk: &mut Desk<'_>,
+    name: &str,
+    say: &dyn Fn(&str),
+    progress: &dyn Fn(Progress),
+) -> Result<Copied, Trouble> {
+    let mut so_far: Option<Copied> = None;
+    loop {
+        hours::wait(desk, say)?;
+        // Each window begins anew: the lease, the holds and both mounts are looked at again.
+        let mut part = section(desk, name, None, true, progress)?;
+        if let Some(mut before) = so_far.take() {
+            before.outcome.add(part.outcome);
+            (part.outcome, part.already) = (before.outcome, before.already);
+            part.elapsed = part.elapsed.plus(before.elapsed);
+        }
+        if !part.outcome.shut {
+            return Ok(part);
+        }
+        if !desk.settings.spanning {
+            return Err(hours::closed(desk, name));
+        }
+        so_far = Some(part);
+    }
+}
+
+/// One run of a batch: to its end, or to the end of the hours.
+fn section(
+    desk: &mut Desk<'_>,
+    name: &str,
+    at: Option<&[u8]>,
+    in_windows: bool,
+    progress: &dyn Fn(Progress),
+) -> Result<Copied, Trouble> {
     let plan = batch::plan(desk)?;
     let mut batches = batch::named(&plan, &[name.to_string()])?;
     let chosen = batches.remove(0);
     refuse_held(desk, name)?;
     batch::alone(desk, name, |desk| {
         let at_hand = batch::take_up(desk, &plan, &chosen, at)?;
-        one(desk, &at_hand, progress)
+        let pace = hours::pace(desk, &at_hand, in_windows)?;
+        one(desk, &at_hand, &pace, progress)
     })
 }
 
@@ -67,7 +115,12 @@ fn refuse_held(desk: &Desk<'_>, name: &str) -> Result<(), Trouble> {
     Ok(())
 }
 
-fn one(desk: &mut Desk<'_>, at_hand: &AtHand, progress: &dyn Fn(Progress)) -> Result<Copied, Trouble> {
+fn one(
+    desk: &mut Desk<'_>,
+    at_hand: &AtHand,
+    pace: &Arc<Pace>,
+    progress: &dyn Fn(Progress),
+) -> Result<Copied, Trouble> {
     let state = after(batch::state_of(Some(&at_hand.row)), Event::CopyBegins)?;
     let (source, target) = batch::ends(desk, at_hand)?;
     let now = desk.now();
@@ -85,19 +138,37 @@ fn one(desk: &mut Desk<'_>, at_hand: &AtHand, progress: &dyn Fn(Progress)) -> Re
         stop: desk.stop,
     };
     let began = desk.clock.ticks();
-    let copied = hand::copy(ends, &task, &mut desk.ledger, &mut outstanding, progress);
+    let hourly = Hourly::new(desk, began)?;
+    let progress = |p: Progress| {
+        hourly.at(ends.clock.ticks());
+        progress(p);
+    };
+    let copied = hand::copy_at(ends, &task, &mut desk.ledger, &mut outstanding, pace, &progress);
     let elapsed = Span::from_secs_f64(desk.clock.ticks() - began);
-    let mut outcome = copied?;
+    let promised = promise(desk, at_hand, &target);
+    let mut outcome = match copied {
+        Ok(outcome) => outcome,
+        Err(trouble) => {
+            if trouble.class == Class::Interrupted {
+                desk.keep_ledger_copy()?;
+            }
+            return Err(trouble);
+        }
+    };
+    promised?;
     let folders = std::mem::take(&mut outstanding.folders);
     let already = outstanding.already;
-    dress(desk, at_hand, ends, &task, folders, &mut outcome)?;
+    let mut done = state;
+    if !outcome.shut {
+        dress(desk, at_hand, ends, &task, folders, &mut outcome)?;
+        done = after(state, Event::CopyEnds)?;
+    }
     sample(desk, at_hand, &outcome, elapsed)?;
-    let done = after(state, Event::CopyEnds)?;
     let now = desk.now();
     desk.ledger.set_state(at_hand.row.id, done.word(), now)?;
     desk.ledger.event(
         now,
-        "copied",
+        if outcome.shut { "window-closed" } else { "copied" },
         &format!("{}: {}", at_hand.row.name, outcome.copied),
     )?;
     desk.keep_ledger_copy()?;
@@ -125,6 +196,22 @@ fn streams(settings: &Settings, network: bool) -> StreamLimits {
             large: Streams::finding(LARGE_FIRST, large_most),
         },
     }
+}
+
+/// What the dataset's folder has shown that it promises.
+fn promise(desk: &mut Desk<'_>, at_hand: &AtHand, target: &dyn Fs) -> Result<(), Trouble> {
+    let publish = target.publishes();
+    if publish == Publish::Unseen {
+        return Ok(());
+    }
+    let promise = Promise {
+        dataset: at_hand.dataset.name.clone(),
+        class: target.durability().word().to_string(),
+        publish: publish.word().to_string(),
+        sync_reaches: target.durability() == Durability::Local,
+        at: desk.now(),
+    };
+    desk.ledger.keep_promise(&promise)
 }
 
 /// What is the same for all files of a batch.
@@ -184,9 +271,14 @@ fn dress(
 }
 
 fn sample(desk: &mut Desk<'_>, at_hand: &AtHand, outcome: &Outcome, elapsed: Span) -> Result<(), Trouble> {
-    if outcome.copied.files == 0 {
+    // A run that was held back shows its limit, which the forecast knows already.
+    let held_back = outcome.waited.0 > elapsed.0 / 10;
+    if outcome.copied.files == 0 || held_back || elapsed.0 == 0 {
         return Ok(());
     }
+    // What an earlier run had written took none of this one's time.
+    let mut written = outcome.copied.minus(outcome.small);
+    written.bytes = Bytes(written.bytes.0.saturating_sub(outcome.resumed.0));
     let (small, large) = outcome.streams;
     let used = small.max(large);
     let sample = Sample {
@@ -195,7 +287,7 @@ fn sample(desk: &mut Desk<'_>, at_hand: &AtHand, outcome: &Outcome, elapsed: Spa
         task: "copy".into(),
         at: desk.now(),
         small: outcome.small,
-        large: outcome.copied.minus(outcome.small),
+        large: written,
         span: elapsed,
         streams: u32::try_from(used.unwrap_or(1)).unwrap_or(u32::MAX),
     };

@@ -56,18 +56,13 @@ impl<'a> Desk<'a> {
         Ledger::open(self.ledger.path())
     }
 
-    /// Keeps a copy of the ledger at each destination that is there.
+    /// Keeps a copy of the ledger, and of what it takes to go on with it, at each destination that
+    /// is there.
     ///
     /// # Errors
     /// [`Trouble`] where it cannot be written.
     pub fn keep_ledger_copy(&self) -> Result<(), Trouble> {
-        for destination in &self.settings.destinations {
-            let home = destination.path.join(".poolward");
-            if home.is_dir() {
-                self.ledger.snapshot(&home.join("ledger.db"))?;
-            }
-        }
-        Ok(())
+        super::spare::keep(self)
     }
 }
 

@@ -80,6 +80,56 @@ pub fn destination(desk: &Desk<'_>, destination: &DestinationSettings) -> Result
     Ok(fs)
 }
 
+/// A marker written at the destination must not appear at the source: two paths may lead to the
+/// same storage by a second export or a union (hazard L6). Nor may one lie inside the other by way
+/// of a bind mount.
+///
+/// # Errors
+/// `same-storage` or `ends-overlap`.
+pub fn refuse_same_storage(source: &Path, destination: &Path, move_id: &str) -> Result<(), Trouble> {
+    let seen = std::fs::read_to_string(marker_path(source)).unwrap_or_default();
+    if seen.trim() == move_id {
+        return Err(Trouble::usage(
+            "same-storage",
+            format!("the source {} and the destination are the same storage: a marker written to one appears in the other", source.display()),
+        )
+        .mend("Look where both paths are mounted from. Nothing was copied."));
+    }
+    refuse_bound(source, destination)
+}
+
+/// Refuses two paths of which one lies inside the other on the same file system, however each is
+/// mounted. What does not exist yet will lie where the folder above it lies.
+///
+/// # Errors
+/// `ends-overlap`.
+pub fn refuse_bound(source: &Path, destination: &Path) -> Result<(), Trouble> {
+    use std::os::unix::fs::MetadataExt;
+    let table = MountTable::read().map_err(|fault| Trouble::stopped("no-mount-table", fault.to_string()))?;
+    let place = |path: &Path| {
+        let there = path.ancestors().find(|above| above.exists())?;
+        let real = std::fs::canonicalize(there).ok()?;
+        let device = std::fs::metadata(&real).ok()?.dev();
+        let inside = table.of(&real).ok()?.inside(&real)?;
+        Some((device, inside.join(path.strip_prefix(there).ok()?)))
+    };
+    // An end that is missing is told by those who open it.
+    let (Some((one, from)), Some((other, to))) = (place(source), place(destination)) else {
+        return Ok(());
+    };
+    if one != other || !(from.starts_with(&to) || to.starts_with(&from)) {
+        return Ok(());
+    }
+    let text = format!(
+        "the source {} and the destination {} lie inside one another on one file system, by a bind mount",
+        source.display(),
+        destination.display()
+    );
+    Err(Trouble::usage("ends-overlap", text).mend(
+        "Look where both paths are mounted from, and choose two folders of which neither contains the other.",
+    ))
+}
+
 /// Where our marker lies at a destination.
 pub fn marker_path(destination: &Path) -> PathBuf {
     destination.join(".poolward").join("marker")

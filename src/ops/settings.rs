@@ -138,10 +138,9 @@ impl Settings {
 type IsSet = fn(&Settings) -> bool;
 
 /// What is read and not acted on yet; an entry leaves this list with the code that acts on it.
-const WITHOUT_EFFECT: [(&str, IsSet); 7] = [
+const WITHOUT_EFFECT: &[(&str, IsSet)] = &[
     ("[permissions]", |s| !s.permissions.is_empty()),
     ("[[rename]] below a project's folder", |s| !s.renames.is_empty()),
-    ("copy.yield-to-others", |s| s.yield_to_others),
     ("notify.command", |s| !s.notify.is_empty()),
     ("view.flat", |s| s.view_flat),
     ("schedule.rescan", |s| s.rescan != "daily"),

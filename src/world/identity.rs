@@ -46,6 +46,13 @@ impl MountIdentity {
         self.kind == "fuse" || self.kind == "fuseblk" || self.kind.starts_with("fuse.")
     }
 
+    /// Where a path below the mount lies within the file system itself: two paths may lead to one
+    /// place by a bind mount.
+    pub fn inside(&self, path: &Path) -> Option<PathBuf> {
+        let below = path.strip_prefix(&self.mounted_at).ok()?;
+        Some(Path::new(&self.root).join(below))
+    }
+
     /// In one line for a person.
     pub fn words(&self) -> String {
         format!("{} on {} ({})", self.source, self.mounted_at.display(), self.kind)
@@ -83,7 +90,18 @@ impl MountTable {
     pub fn of(&self, path: &Path) -> Res<MountIdentity> {
         use std::os::unix::ffi::OsStrExt;
         let name = path.as_os_str().as_bytes();
-        let facts = rustix::fs::statx(CWD, path, AtFlags::empty(), StatxFlags::MNT_ID)
+        let flags = rustix::fs::OFlags::PATH | rustix::fs::OFlags::CLOEXEC;
+        let handle = rustix::fs::openat(CWD, path, flags, rustix::fs::Mode::empty())
+            .map_err(|e| Fault::os("find", name, e))?;
+        self.of_handle(&handle, name)
+    }
+
+    /// The mount an open handle lies on; `name` is what it is called in a fault.
+    ///
+    /// # Errors
+    /// A [`Fault`] where the mount is not in the table.
+    pub fn of_handle(&self, handle: &rustix::fd::OwnedFd, name: &[u8]) -> Res<MountIdentity> {
+        let facts = rustix::fs::statx(handle, "", AtFlags::EMPTY_PATH, StatxFlags::MNT_ID)
             .map_err(|e| Fault::os("find", name, e))?;
         let row = self.rows.iter().find(|(id, _)| *id == facts.stx_mnt_id);
         let Some((_, found)) = row else {
@@ -95,7 +113,7 @@ impl MountTable {
             ));
         };
         let mut found = found.clone();
-        found.id = own_id(&found, path);
+        found.id = own_id(&found, handle);
         Ok(found)
     }
 
@@ -108,14 +126,14 @@ impl MountTable {
 /// The identity the file system was created with: from the list of volumes by UUID, else the
 /// `f_fsid` of those file systems whose driver derives it from the UUID (ext4, btrfs, zfs: common
 /// practice, no source).
-fn own_id(mount: &MountIdentity, path: &Path) -> Option<String> {
+fn own_id(mount: &MountIdentity, handle: &rustix::fd::OwnedFd) -> Option<String> {
     if let Some(uuid) = uuid_of(&mount.source) {
         return Some(format!("uuid:{uuid}"));
     }
     if !matches!(mount.kind.as_str(), "ext4" | "ext3" | "ext2" | "btrfs" | "zfs") {
         return None;
     }
-    let facts = rustix::fs::statvfs(path).ok()?;
+    let facts = rustix::fs::fstatvfs(handle).ok()?;
     (facts.f_fsid != 0).then(|| format!("fsid:{:016x}", facts.f_fsid))
 }
 
@@ -198,6 +216,15 @@ mod tests {
             (rows[0].1.root.as_str(), rows[0].1.kind.as_str()),
             ("/mnt1", "ext3")
         );
+    }
+
+    #[test]
+    fn a_bind_mount_is_seen_through() {
+        let mut bind = row("ext4", "/dev/sdb1", None);
+        bind.root = "/archive/new".into();
+        let inside = bind.inside(Path::new("/mnt/old/2019"));
+        assert_eq!(inside, Some(PathBuf::from("/archive/new/2019")));
+        assert_eq!(bind.inside(Path::new("/mnt/older")), None);
     }
 
     #[test]

@@ -48,6 +48,20 @@ pub trait Fs: Send + Sync {
 
     /// How far a sync of this file system can be believed.
     fn durability(&self) -> Durability;
+
+    /// The least sure way by which files have got their names here so far.
+    fn publishes(&self) -> Publish {
+        Publish::Unseen
+    }
+
+    /// Whether the path it was opened by still leads to it: an end that was unmounted under us can
+    /// be written to through what is held open, and nobody would find it there.
+    ///
+    /// # Errors
+    /// A [`Fault`] of kind `Gone` where it does not, or where the mount does not answer.
+    fn is_there(&self) -> Res<()> {
+        Ok(())
+    }
 }
 
 /// A folder held open.
@@ -281,6 +295,31 @@ impl Durability {
             Durability::Local => "local",
             Durability::ServerSaid => "server-said",
             Durability::Unproven => "unproven",
+        }
+    }
+}
+
+/// How files get their names at an end, the surest way first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Publish {
+    /// None was given one yet.
+    Unseen,
+    /// A rename that replaces nothing.
+    Rename,
+    /// A second name, then the staged one is removed: a crash between leaves both.
+    Link,
+    /// A look, then a rename: another program could put a file there in between.
+    Checked,
+}
+
+impl Publish {
+    /// The fixed word of JSON and of the ledger.
+    pub fn word(self) -> &'static str {
+        match self {
+            Publish::Unseen => "unseen",
+            Publish::Rename => "rename",
+            Publish::Link => "link",
+            Publish::Checked => "checked-rename",
         }
     }
 }

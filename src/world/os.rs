@@ -3,7 +3,7 @@
 use super::os_file::{self, OsFileIn, OsFileOut};
 use super::{
     Dress, Durability, Fault, FaultKind, FileIn, FileOut, Folder, Fs, Loss, MountIdentity, MountTable,
-    OpenHow, ReadHow, Res, Space, Xattr,
+    OpenHow, Publish, ReadHow, Res, Space, Xattr,
 };
 use crate::entry::{Entry, EntryKind};
 use crate::moment::Moment;
@@ -13,6 +13,7 @@ use rustix::fd::{AsFd, OwnedFd};
 use rustix::fs::{AtFlags, FileType, Mode, OFlags, RenameFlags, Statx, StatxFlags};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// What all handles of one end share.
 pub(super) struct Nature {
@@ -23,6 +24,18 @@ pub(super) struct Nature {
     /// Whether space can be set aside ahead.
     pub preallocate: bool,
     durability: Durability,
+    /// The least sure way a name was given, as the place in [`WAYS`].
+    published: AtomicUsize,
+}
+
+/// Ways of giving names, the surest first.
+const WAYS: [Publish; 4] = [Publish::Unseen, Publish::Rename, Publish::Link, Publish::Checked];
+
+impl Nature {
+    fn note(&self, way: Publish) {
+        let at = WAYS.iter().position(|known| *known == way).unwrap_or_default();
+        self.published.fetch_max(at, Ordering::Relaxed);
+    }
 }
 
 /// One end of a move on this machine.
@@ -43,7 +56,8 @@ impl OsFs {
         let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;
         let name = path.as_os_str().as_bytes();
         let top = rustix::fs::open(path, flags, Mode::empty()).map_err(|e| Fault::os("open", name, e))?;
-        let mount = MountTable::read()?.of(path)?;
+        // By the handle, not by the path: whatever is mounted there in between is not what is held.
+        let mount = MountTable::read()?.of_handle(&top, name)?;
         let nature = Arc::new(nature_of(&mount));
         Ok(OsFs {
             path: path.to_path_buf(),
@@ -88,6 +102,7 @@ fn nature_of(mount: &MountIdentity) -> Nature {
         direct: disk || zfs_direct || mount.kind.starts_with("nfs"),
         preallocate: disk && mount.kind != "btrfs",
         durability,
+        published: AtomicUsize::new(0),
     }
 }
 
@@ -122,6 +137,34 @@ impl Fs for OsFs {
 
     fn durability(&self) -> Durability {
         self.nature.durability
+    }
+
+    fn publishes(&self) -> Publish {
+        WAYS.get(self.nature.published.load(Ordering::Relaxed))
+            .copied()
+            .unwrap_or(Publish::Unseen)
+    }
+
+    fn is_there(&self) -> Res<()> {
+        use std::os::unix::ffi::OsStrExt;
+        let name = self.path.as_os_str().as_bytes();
+        let gone = |words: String| Fault::ours("find", name, FaultKind::Gone, words);
+        // Asked of the server itself, where there is one: a cached answer says nothing.
+        let flags = AtFlags::STATX_FORCE_SYNC;
+        let mask = StatxFlags::BASIC_STATS | StatxFlags::MNT_ID;
+        let known = |facts: Statx| {
+            let device = (facts.stx_dev_major, facts.stx_dev_minor);
+            (facts.stx_mnt_id, device, facts.stx_ino)
+        };
+        let held = rustix::fs::statx(&self.top, "", flags | AtFlags::EMPTY_PATH, mask);
+        let found = rustix::fs::statx(rustix::fs::CWD, &self.path, flags, mask);
+        match (held.map(known), found.map(known)) {
+            (Ok(held), Ok(found)) if held == found => Ok(()),
+            (Ok(_), Ok(_)) => Err(gone(
+                "it was unmounted, or something else is mounted there now".into(),
+            )),
+            (Err(error), _) | (_, Err(error)) => Err(gone(Fault::os("find", name, error).words)),
+        }
     }
 }
 
@@ -273,7 +316,11 @@ impl Folder for OsFolder {
         match rustix::fs::renameat_with(&self.fd, staged, &self.fd, name, flags) {
             // A mount that cannot rename without replacing: a second name cannot replace either.
             Err(Errno::INVAL | Errno::NOSYS | Errno::OPNOTSUPP) => self.publish_by_link(staged, name),
-            other => other.map_err(|e| Fault::os("publish", name, e)),
+            other => {
+                other.map_err(|e| Fault::os("publish", name, e))?;
+                self.nature.note(Publish::Rename);
+                Ok(())
+            }
         }
     }
 
@@ -322,10 +369,14 @@ impl OsFolder {
         use rustix::io::Errno;
         let fault = |e| Fault::os("publish", name, e);
         match rustix::fs::linkat(&self.fd, staged, &self.fd, name, AtFlags::empty()) {
-            Ok(()) => rustix::fs::unlinkat(&self.fd, staged, AtFlags::empty()).map_err(fault),
+            Ok(()) => {
+                self.nature.note(Publish::Link);
+                rustix::fs::unlinkat(&self.fd, staged, AtFlags::empty()).map_err(fault)
+            }
             Err(Errno::NOSYS | Errno::OPNOTSUPP | Errno::PERM | Errno::INVAL) => match self.stat(name) {
                 Ok(_) => Err(fault(Errno::EXIST)),
                 Err(gone) if gone.kind == FaultKind::NotFound => {
+                    self.nature.note(Publish::Checked);
                     rustix::fs::renameat(&self.fd, staged, &self.fd, name).map_err(fault)
                 }
                 Err(other) => Err(other),

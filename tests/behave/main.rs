@@ -6,10 +6,14 @@ mod awkward;
 mod bad_input;
 mod changing;
 mod different;
+mod guards;
 mod outside_scan;
+mod pace;
 mod plans;
 mod real_tree;
 mod scanning;
+#[path = "../support/mod.rs"]
+mod support;
 mod twins;
 mod util;
 mod whole_move;

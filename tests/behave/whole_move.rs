@@ -53,7 +53,13 @@ fn a_whole_move_goes_from_begin_to_an_open_gate() {
     );
     let (code, status) = scene.json("status --left-behind");
     assert_eq!(code, 0);
-    has(&status, "batches totals finish durability left_behind");
+    has(
+        &status,
+        "batches totals finish durability durability_of left_behind",
+    );
+    let promised = &status["durability_of"][0];
+    has(promised, "dataset class publish sync_reaches");
+    assert_eq!(promised["publish"], "rename", "{status}");
     has(
         &status["batches"][0],
         "name dataset state flags files bytes read_how planned_end forecast_end",

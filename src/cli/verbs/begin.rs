@@ -3,7 +3,7 @@
 use crate::cli::args::Begin;
 use crate::cli::exit::Code;
 use crate::cli::{Context, local_zone, policy};
-use crate::ops::begin::{Request, begin, recover};
+use crate::ops::begin::{Request, begin, recover, recover_settings};
 use crate::trouble::Trouble;
 use crate::units::LinkSpeed;
 use crate::world::Clock;
@@ -13,10 +13,13 @@ use std::path::{Path, PathBuf};
 pub(super) fn run(args: &Begin, context: &Context) -> Result<Code, Trouble> {
     let folder = absolute(&args.dir)?;
     if args.recover {
+        if let Some(to) = &args.to {
+            recover_settings(&folder, &absolute(to)?)?;
+        }
         let settings = policy::read(&folder.join("move.toml"))?;
         let copy = recover(&folder, &settings)?;
         context.out.say(&format!(
-            "Took back the ledger kept at {}. Run `poolward scan` for fresh indexes.",
+            "Took back the ledger kept at {}. Batches that have begun go on; run `poolward scan` for fresh indexes.",
             copy.display()
         ));
         context.out.object(

@@ -5,10 +5,11 @@ use crate::cli::args::Copy;
 use crate::cli::exit::Code;
 use crate::cli::progress::Meter;
 use crate::cli::{Context, json as pieces};
+use crate::copy::Progress;
 use crate::lifecycle::State;
-use crate::ops::batch;
-use crate::ops::copy::{Copied, copy};
+use crate::ops::copy::{Copied, copy, copy_in_windows};
 use crate::ops::desk::Desk;
+use crate::ops::{batch, hours};
 use crate::plan::Plan;
 use crate::trouble::Trouble;
 use crate::units::grouped;
@@ -23,6 +24,10 @@ pub(super) fn run(args: &Copy, context: &Context) -> Result<Code, Trouble> {
             .out
             .say("Nothing waits to be copied. Next: `poolward verify`.");
     }
+    let beside = hours::beside(&desk).filter(|_| !args.in_windows && !names.is_empty());
+    if let Some(line) = beside {
+        context.out.note(&line);
+    }
     let (mut done, mut clean) = (Vec::new(), true);
     for name in names {
         let total = plan
@@ -31,9 +36,11 @@ pub(super) fn run(args: &Copy, context: &Context) -> Result<Code, Trouble> {
             .find(|b| b.name.as_str() == name)
             .map_or_else(Default::default, |b| b.amount);
         let meter = Meter::new(&context.out, &format!("copying {name}"), total.bytes);
-        let copied = copy(&mut desk, &name, None, &|p| {
-            meter.at(p.bytes, p.files, "files", "")
-        });
+        let progress = |p: Progress| meter.at(p.bytes, p.files, "files", beside_of(p));
+        let copied = match args.in_windows {
+            true => copy_in_windows(&mut desk, &name, &|line| context.out.note(line), &progress),
+            false => copy(&mut desk, &name, None, &progress),
+        };
         meter.done();
         let copied = copied?;
         tell(context, &copied, "copied");
@@ -42,6 +49,13 @@ pub(super) fn run(args: &Copy, context: &Context) -> Result<Code, Trouble> {
     }
     context.out.object("copy", json!({"batches": done}));
     Ok(Code::clean_if(clean))
+}
+
+fn beside_of(progress: Progress) -> &'static str {
+    match progress.slowed {
+        true => "slowed: the source is busy",
+        false => "",
+    }
 }
 
 /// The batches named; else all that are not copied, or the first of these.
@@ -87,6 +101,13 @@ pub(super) fn tell(context: &Context, copied: &Copied, verb: &str) {
     }
     if outcome.resumed.0 > 0 {
         also.push(format!("{} were written by an earlier run", outcome.resumed));
+    }
+    if outcome.slowed.times > 0 {
+        also.push(format!(
+            "slowed down {} times, {} in all, since the source was busy",
+            grouped(outcome.slowed.times),
+            outcome.slowed.span
+        ));
     }
     let named = |count: Option<usize>, what: &str| {
         count.map(|n| {
@@ -139,5 +160,6 @@ pub(super) fn object(copied: &Copied) -> Value {
            "files_already_there": copied.already, "files_adopted": outcome.adopted.files,
            "files_failed": copied.failures.len(), "bytes_copied": outcome.copied.bytes.0,
            "bytes_resumed": outcome.resumed.0, "bytes_repaired": 0, "seconds": pieces::seconds(copied.elapsed),
+           "slowed_times": outcome.slowed.times, "slowed_seconds": pieces::seconds(outcome.slowed.span),
            "streams": {"small": outcome.streams.0, "large": outcome.streams.1}, "losses": losses, "failures": pieces::failures(&copied.failures)})
 }

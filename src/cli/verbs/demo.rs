@@ -63,6 +63,7 @@ pub(super) fn run(args: &Demo, context: &Context) -> Result<Code, Trouble> {
         Command::Copy(args::Copy {
             batches: vec![],
             all: true,
+            in_windows: false,
         }),
     )?;
     step("verify: read everything back from the disks", verify(false))?;

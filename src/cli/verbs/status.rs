@@ -4,6 +4,7 @@ use super::desk;
 use crate::cli::args::Status as StatusArgs;
 use crate::cli::exit::Code;
 use crate::cli::{Context, json as pieces};
+use crate::ledger::Promise;
 use crate::ops::batch;
 use crate::ops::desk::Desk;
 use crate::ops::release::left_behind;
@@ -13,6 +14,7 @@ use crate::report::words::{Align, percent, share, status_sentences, table};
 use crate::trouble::Trouble;
 use crate::units::grouped;
 use serde_json::{Value, json};
+use std::collections::BTreeMap;
 
 pub(super) fn run(args: &StatusArgs, context: &Context) -> Result<Code, Trouble> {
     let desk = desk(context)?;
@@ -26,6 +28,10 @@ pub(super) fn run(args: &StatusArgs, context: &Context) -> Result<Code, Trouble>
     for (name, amount) in &stand.arrived {
         context.out.say(&format!("Batch {name}: {amount} arrived by other means, not proven; `poolward adopt {name}` hashes both ends."));
     }
+    let promises = desk.ledger.promises()?;
+    for line in promise_lines(&promises) {
+        context.out.say(&line);
+    }
     let left = if args.left_behind {
         left(&desk, context)?
     } else {
@@ -35,6 +41,8 @@ pub(super) fn run(args: &StatusArgs, context: &Context) -> Result<Code, Trouble>
         "batches": stand.model.batches.iter().map(|b| batch_object(b, failed(&desk, b.name.as_str())?, zone)).collect::<Result<Vec<_>, Trouble>>()?,
         "totals": amounts(&stand.model.totals), "finish": pieces::times(&stand.forecast.finish, zone),
         "durability": stand.model.durability,
+        "durability_of": promises.iter().map(|p| json!({"dataset": p.dataset, "class": p.class, "publish": p.publish,
+            "sync_reaches": p.sync_reaches})).collect::<Vec<_>>(),
         "arrived": stand.arrived.iter().map(|(n, a)| json!({"name": n, "files": a.files, "bytes": a.bytes.0})).collect::<Vec<_>>(),
     });
     if args.left_behind {
@@ -47,6 +55,32 @@ pub(super) fn run(args: &StatusArgs, context: &Context) -> Result<Code, Trouble>
         .iter()
         .any(|b| b.flags.iter().any(|f| *f != Flag::Held));
     Ok(Code::clean_if(!needs))
+}
+
+/// One line for all datasets that promise the same.
+fn promise_lines(promises: &[Promise]) -> Vec<String> {
+    let mut alike: BTreeMap<(&str, &str), Vec<&str>> = BTreeMap::new();
+    for promise in promises {
+        let same = (promise.class.as_str(), promise.publish.as_str());
+        alike.entry(same).or_default().push(&promise.dataset);
+    }
+    let line = |((class, publish), datasets): (&(&str, &str), &Vec<&str>)| {
+        let durable = match *class {
+            "local" => "a sync reaches the disks (local)",
+            "server-said" => "durable as far as the server says so (server-said)",
+            _ => "the mount promises nothing about power cuts (unproven)",
+        };
+        let names = match *publish {
+            "rename" => "by a rename that replaces nothing",
+            "link" => "by a link, since the mount cannot rename without replacing",
+            _ => "by a look and a rename: keep other programs away from the destination",
+        };
+        format!(
+            "Durability in {}: {durable}; files get their names {names}.",
+            datasets.join(", ")
+        )
+    };
+    alike.iter().map(line).collect()
 }
 
 fn rows(model: &ReportModel) -> String {

@@ -186,14 +186,6 @@ fn all_of_the_contract_is_accepted_and_what_has_no_effect_is_named() {
     let settings = accepted(&text);
     assert_eq!((settings.by, settings.streams), (By::Tag, Some(3)));
     for key in settings.without_effect() {
-        assert!(
-            [
-                "[permissions]",
-                "copy.yield-to-others",
-                "notify.command",
-                "view.flat"
-            ]
-            .contains(&key)
-        );
+        assert!(["[permissions]", "notify.command", "view.flat"].contains(&key));
     }
 }
