@@ -14,6 +14,8 @@ mod cases;
 mod large;
 #[path = "crash/loops.rs"]
 mod loops;
+#[path = "crash/repair.rs"]
+mod repair;
 #[path = "crash/rig.rs"]
 mod rig;
 #[path = "crash/weaker.rs"]

@@ -6,13 +6,13 @@ use super::group::Run;
 use super::retry::trouble_of;
 use super::small::split;
 use super::worker::{Bench, Staged};
-use super::{Item, small};
+use super::{Item, Outcome, small};
 use crate::entry::{Entry, EntryKind};
-use crate::ledger::{Failure, FileRecord, GroupResult, Intent, Ledger, Proof, to_second};
+use crate::ledger::{Failure, FileRecord, GroupResult, Intent, Ledger, Proof, StagedNote, to_second};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
-use crate::world::{Course, Durability, Fault, FaultKind, Fs};
+use crate::world::{Course, Durability, Fault, FaultKind, Fs, Loss};
 use std::collections::BTreeSet;
 
 /// Below this size a file counts as small for the forecast.
@@ -77,9 +77,13 @@ pub(super) fn commit(
         let noted: Vec<_> = written
             .staged
             .iter()
-            .map(|(at, staged)| {
-                let id = written.intents[*at].id;
-                (id, staged.facts.inode, staged.hash, staged.source)
+            .map(|(at, staged)| StagedNote {
+                intent: written.intents[*at].id,
+                inode: staged.facts.inode,
+                hash: staged.hash,
+                source: staged.source,
+                losses: staged.losses.clone(),
+                attributes: staged.attributes.clone(),
             })
             .collect();
         ledger.note_staged(&noted)?;
@@ -208,12 +212,28 @@ fn keep(run: &mut Run<'_>, group: &mut GroupResult, intent: i64, staged: Staged,
     if record.kind == EntryKind::File && record.source.size < SMALL {
         run.outcome.small.add(amount_of(&record));
     }
-    for loss in staged.losses {
-        *run.outcome.losses.entry(loss.kind).or_default() += 1;
-        group.losses.push((staged.place.clone(), loss));
+    note_losses(&mut run.outcome, group, &staged.place, staged.losses);
+    if staged.attributes.is_some() {
+        group.attributes.push((staged.place.clone(), staged.attributes));
     }
     group.settled.push(intent);
     group.records.push((record, staged.values, staged.links));
+}
+
+/// Losses of one file: counted once by kind, however many attributes are of it.
+pub(super) fn note_losses(
+    outcome: &mut Outcome,
+    group: &mut GroupResult,
+    place: &RelPath,
+    losses: Vec<Loss>,
+) {
+    let kinds: BTreeSet<&'static str> = losses.iter().map(|loss| loss.kind).collect();
+    for kind in kinds {
+        *outcome.losses.entry(kind).or_default() += 1;
+    }
+    group
+        .losses
+        .extend(losses.into_iter().map(|loss| (place.clone(), loss)));
 }
 
 /// Symlinks are moved too, but do not count as files.

@@ -1,6 +1,9 @@
 //! Folders held open on the way down, made where they are missing, dressed at the end.
 
+use super::Task;
+use super::small::kept;
 use crate::entry::{Entry, EntryKind};
+use crate::ledger::Attributes;
 use crate::names::RelPath;
 use crate::world::{Dress, Fault, FaultKind, Folder, Fs, Loss, Res};
 use std::collections::HashMap;
@@ -87,36 +90,48 @@ pub struct FolderItem {
     pub entry: Entry,
 }
 
+/// What came of dressing folders.
+#[derive(Debug, Default)]
+pub struct Dressed {
+    /// What could not be kept.
+    pub losses: Vec<(RelPath, Loss)>,
+    /// What could not be done.
+    pub faults: Vec<(RelPath, Fault)>,
+    /// Attributes that were kept; `None` for a folder without.
+    pub attributes: Vec<(RelPath, Option<Attributes>)>,
+}
+
 /// Makes the folders of a batch where they are missing (empty ones have no file that would), and
 /// gives them owner, mode, extended attributes and times, deepest first, since writing into a
-/// folder changes its time. Answers what could not be kept and what could not be done.
-pub fn dress_folders(
-    source: &dyn Fs,
-    target: &dyn Fs,
-    folders: &[FolderItem],
-    owners: bool,
-) -> (Vec<(RelPath, Loss)>, Vec<(RelPath, Fault)>) {
+/// folder changes its time.
+pub fn dress_folders(source: &dyn Fs, target: &dyn Fs, folders: &[FolderItem], task: &Task) -> Dressed {
     let mut order: Vec<&FolderItem> = folders.iter().collect();
     order.sort_by(|a, b| (b.place.depth(), &a.place).cmp(&(a.place.depth(), &b.place)));
     let (mut from, mut to) = (OpenFolders::new(source), OpenFolders::new(target));
-    let (mut losses, mut faults) = (Vec::new(), Vec::new());
+    let mut dressed = Dressed::default();
     for item in order {
-        match dress_one(&mut from, &mut to, item, owners) {
-            Ok(lost) => losses.extend(lost.into_iter().map(|loss| (item.place.clone(), loss))),
-            Err(fault) => faults.push((item.place.clone(), fault)),
+        let place = &item.place;
+        match dress_one(&mut from, &mut to, item, task) {
+            Ok((lost, kept)) => {
+                dressed.attributes.push((place.clone(), kept));
+                dressed
+                    .losses
+                    .extend(lost.into_iter().map(|l| (place.clone(), l)));
+            }
+            Err(fault) => dressed.faults.push((place.clone(), fault)),
         }
     }
-    (losses, faults)
+    dressed
 }
 
 fn dress_one(
     from: &mut OpenFolders<'_>,
     to: &mut OpenFolders<'_>,
     item: &FolderItem,
-    owners: bool,
-) -> Res<Vec<Loss>> {
+    task: &Task,
+) -> Res<(Vec<Loss>, Option<Attributes>)> {
     let Some((above, name)) = item.place.split() else {
-        return Ok(Vec::new());
+        return Ok((Vec::new(), None));
     };
     to.make(&item.place)?;
     // A folder gone at the source since is dressed by what the index knows.
@@ -125,8 +140,18 @@ fn dress_one(
         Err(fault) if fault.kind == FaultKind::NotFound => Vec::new(),
         Err(fault) => return Err(fault),
     };
-    let dress = dress_of(&item.entry, xattrs, owners);
-    to.get(&above)?.dress(name, &dress)
+    let dress = dress_of(&item.entry, xattrs, task.owners);
+    let mut losses = to.get(&above)?.dress(name, &dress)?;
+    let attributes = match dress.xattrs.is_empty() {
+        true => None,
+        false => kept(
+            task,
+            &dress.xattrs,
+            &to.get(&item.place)?.xattrs(b"")?,
+            &mut losses,
+        ),
+    };
+    Ok((losses, attributes))
 }
 
 /// What an entry is dressed with.

@@ -82,7 +82,7 @@ struct Part {
 
 impl<'a> Run<'a> {
     pub(super) fn new(ends: Ends<'a>, task: &'a Task, left: recover::Leftovers) -> Run<'a> {
-        let mut outcome = Outcome::default();
+        let mut outcome = left.outcome;
         for record in left.recovered.values() {
             outcome.copied.add(commit::amount_of(record));
             outcome.resumed = outcome.resumed.plus(commit::amount_of(record).bytes);

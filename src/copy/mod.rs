@@ -24,6 +24,7 @@ mod lanes;
 mod large;
 mod links;
 mod recover;
+mod repair;
 mod retry;
 mod small;
 mod worker;
@@ -38,8 +39,9 @@ use std::collections::BTreeMap;
 
 pub(crate) use commit::amount_of;
 pub(crate) use folders::OpenFolders;
-pub use folders::{FolderItem, dress_folders};
+pub use folders::{Dressed, FolderItem, dress_folders};
 pub use lanes::StreamLimits;
+pub use repair::{Repair, Repaired, repair};
 pub use retry::trouble_of;
 
 /// Most files of one group: what a crash may cost to do again.
@@ -85,9 +87,16 @@ pub struct Task {
     pub reserve: Bytes,
     /// Whether nothing is written: what lies at its place is taken over, the rest is a failure.
     pub only_adopt: bool,
+    /// Kinds of facts that the user accepts this destination cannot keep.
+    pub accept: Vec<String>,
 }
 
 impl Task {
+    /// Whether the user accepts that facts of this kind are lost.
+    pub(crate) fn accepts(&self, kind: &str) -> bool {
+        self.accept.iter().any(|accepted| accepted == kind)
+    }
+
     /// Whether a source file is in the same state, seen in two runs: an inode number that does not
     /// outlive the mount says nothing.
     pub(crate) fn same_source(&self, one: &Identity, other: &Identity) -> bool {
@@ -125,6 +134,8 @@ pub struct Outcome {
     pub copied: Amount,
     /// Of these, bytes that an interrupted run had written already.
     pub resumed: Bytes,
+    /// Files in which bad ranges were written anew, and the bytes of these ranges.
+    pub repaired: Amount,
     /// Found at their places with the right content and taken over.
     pub adopted: Amount,
     /// Files that could not be copied.

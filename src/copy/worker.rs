@@ -8,7 +8,7 @@ use super::retry::patiently;
 use super::{Ends, Item, PIECE, Task, interrupted, small};
 use crate::digest::{BLOCK, BlockValue, Digest};
 use crate::entry::{Entry, Identity};
-use crate::ledger::FileRecord;
+use crate::ledger::{Attributes, FileRecord};
 use crate::names::RelPath;
 use crate::world::{Buffer, Fault, Loss};
 use crossbeam_channel::{Receiver, Sender};
@@ -68,6 +68,8 @@ pub(super) struct Staged {
     pub hash: Digest,
     pub values: Vec<BlockValue>,
     pub losses: Vec<Loss>,
+    /// Attributes that were set and kept.
+    pub attributes: Option<Attributes>,
     /// What lies at the place now and goes away.
     pub replaces: Option<FileRecord>,
 }

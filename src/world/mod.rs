@@ -212,6 +212,12 @@ pub trait FileOut: Send + Sync {
     /// # Errors
     /// A [`Fault`].
     fn facts(&self) -> Res<Entry>;
+
+    /// The extended attributes that it has now.
+    ///
+    /// # Errors
+    /// A [`Fault`]; an end without extended attributes has none.
+    fn xattrs(&self) -> Res<Vec<Xattr>>;
 }
 
 /// Buffers and offsets of direct reads and writes are multiples of this many bytes.
@@ -303,6 +309,17 @@ pub struct Xattr {
     pub value: Vec<u8>,
 }
 
+impl Xattr {
+    /// The kind of [`Loss`] where it is not kept.
+    pub fn kind(&self) -> &'static str {
+        if self.name.starts_with(b"system.posix_acl") {
+            "acl"
+        } else {
+            "xattr"
+        }
+    }
+}
+
 /// What an entry gets after its content: everything a copy carries beside bytes and names.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Dress {
@@ -323,4 +340,9 @@ pub struct Loss {
     pub kind: &'static str,
     /// Why, in words.
     pub why: String,
+}
+
+impl Loss {
+    /// All kinds.
+    pub const KINDS: [&'static str; 5] = ["owner", "mode", "time", "xattr", "acl"];
 }

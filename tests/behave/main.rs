@@ -6,10 +6,13 @@ mod awkward;
 mod bad_input;
 mod changing;
 mod different;
+mod on_disks;
 mod outside_scan;
 mod plans;
 mod real_tree;
 mod scanning;
+#[path = "../support/mod.rs"]
+mod support;
 mod twins;
 mod util;
 mod whole_move;

@@ -87,6 +87,7 @@ impl Rig {
             stop: Stop::new(),
             task: Task {
                 only_adopt: false,
+                accept: Vec::new(),
                 batch: BATCH,
                 dataset: DATASET.into(),
                 source: "oldbox".into(),

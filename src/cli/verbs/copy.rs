@@ -11,7 +11,7 @@ use crate::ops::copy::{Copied, copy};
 use crate::ops::desk::Desk;
 use crate::plan::Plan;
 use crate::trouble::Trouble;
-use crate::units::grouped;
+use crate::units::{Amount, counted, grouped};
 use serde_json::{Value, json};
 
 pub(super) fn run(args: &Copy, context: &Context) -> Result<Code, Trouble> {
@@ -107,6 +107,13 @@ pub(super) fn tell(context: &Context, copied: &Copied, verb: &str) {
             streams.join(" and ")
         ));
     }
+    if outcome.repaired.files > 0 {
+        let Amount { files, bytes } = outcome.repaired;
+        also.push(format!(
+            "{bytes} of {} were read again and repaired in place",
+            counted(files, "damaged file")
+        ));
+    }
     for (kind, count) in &outcome.losses {
         also.push(format!("{} could not keep their {kind}", grouped(*count)));
     }
@@ -138,6 +145,6 @@ pub(super) fn object(copied: &Copied) -> Value {
     json!({"name": copied.name, "state": copied.state.word(), "files_copied": outcome.copied.files,
            "files_already_there": copied.already, "files_adopted": outcome.adopted.files,
            "files_failed": copied.failures.len(), "bytes_copied": outcome.copied.bytes.0,
-           "bytes_resumed": outcome.resumed.0, "bytes_repaired": 0, "seconds": pieces::seconds(copied.elapsed),
+           "bytes_resumed": outcome.resumed.0, "bytes_repaired": outcome.repaired.bytes.0, "seconds": pieces::seconds(copied.elapsed),
            "streams": {"small": outcome.streams.0, "large": outcome.streams.1}, "losses": losses, "failures": pieces::failures(&copied.failures)})
 }
