@@ -14,6 +14,8 @@ mod cases;
 mod large;
 #[path = "crash/loops.rs"]
 mod loops;
+#[path = "crash/lossy.rs"]
+mod lossy;
 #[path = "crash/repair.rs"]
 mod repair;
 #[path = "crash/rig.rs"]

@@ -23,6 +23,7 @@ mod huge;
 mod lanes;
 mod large;
 mod links;
+mod losing;
 mod recover;
 mod repair;
 mod retry;

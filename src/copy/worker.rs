@@ -4,7 +4,7 @@ use super::existing::Adopted;
 use super::folders::OpenFolders;
 use super::lanes::{Lane, Lanes};
 use super::large::Large;
-use super::retry::patiently;
+use super::retry::patiently_a_part;
 use super::{Ends, Item, PIECE, Task, interrupted, small};
 use crate::digest::{BLOCK, BlockValue, Digest};
 use crate::entry::{Entry, Identity};
@@ -128,7 +128,7 @@ impl<'a> Bench<'a> {
                     lanes.enter(Lane::Large);
                     let result = match self.counters.abort.load(Ordering::SeqCst) {
                         true => Err(interrupted(large.item.from.as_bytes())),
-                        false => patiently(self.ends, || large.copy_block(&mut self, index)),
+                        false => patiently_a_part(self.ends, || large.copy_block(&mut self, index)),
                     };
                     lanes.leave(Lane::Large, BLOCK as f64);
                     Report::Block { at, result }

@@ -312,7 +312,12 @@ pub struct Xattr {
 impl Xattr {
     /// The kind of [`Loss`] where it is not kept.
     pub fn kind(&self) -> &'static str {
-        if self.name.starts_with(b"system.posix_acl") {
+        Xattr::kind_of(&self.name)
+    }
+
+    /// The kind of [`Loss`] of an attribute of this name.
+    pub fn kind_of(name: &[u8]) -> &'static str {
+        if name.starts_with(b"system.posix_acl") {
             "acl"
         } else {
             "xattr"

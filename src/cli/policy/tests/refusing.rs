@@ -144,7 +144,7 @@ const WRONG: [(&str, &str, &str); 47] = [
     (
         "accept = [\"owner\", \"acl\"]",
         "7:20: accept: \"acl\" is no fact",
-        "owner, mode or time",
+        "owner, mode, time, xattr or acl",
     ),
     // Times.
     (
