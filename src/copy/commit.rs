@@ -166,7 +166,9 @@ fn place(bench: &mut Bench<'_>, staged_name: &[u8], staged: &Staged) -> Result<E
         None => folder.publish(staged_name, name)?,
         Some(ours) => match folder.stat(name) {
             // Looked at again at the last moment: rule 2.
-            Ok(found) if is_as_placed(&found, &ours.placed) => folder.replace(staged_name, name)?,
+            Ok(found) if is_as_placed(bench.task, &found, &ours.placed) => {
+                folder.replace(staged_name, name)?
+            }
             Ok(_) => return Err(Fault::ours("replace", name, FaultKind::Exists, EDITED)),
             Err(fault) if fault.kind == FaultKind::NotFound => folder.publish(staged_name, name)?,
             Err(fault) => return Err(fault),

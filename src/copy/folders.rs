@@ -57,7 +57,13 @@ impl<'a> OpenFolders<'a> {
         let parent = self.reach(&above, make)?;
         let folder = match parent.enter(name) {
             Err(fault) if make && fault.kind == FaultKind::NotFound => {
-                match parent.make_folder(name) {
+                let made = match parent.make_folder(name) {
+                    Err(made) if made.kind == FaultKind::Denied && self.open_up(&above) => {
+                        parent.make_folder(name)
+                    }
+                    other => other,
+                };
+                match made {
                     // Another worker may have been faster.
                     Err(made) if made.kind != FaultKind::Exists => return Err(made),
                     _ => parent.enter(name)?,
@@ -70,6 +76,38 @@ impl<'a> OpenFolders<'a> {
         }
         self.held.insert(path.clone(), Arc::clone(&folder));
         Ok(folder)
+    }
+
+    /// What `work` makes in a folder. One that an earlier batch dressed in a mode that lets nobody
+    /// write is opened for its owner and tried once more: it is dressed again at the end of this
+    /// batch, and until then, after a crash too, by the run that completes it.
+    pub(crate) fn write_in<T>(
+        &mut self,
+        path: &RelPath,
+        mut work: impl FnMut(&dyn Folder) -> Res<T>,
+    ) -> Res<T> {
+        let folder = self.make(path)?;
+        match work(&*folder) {
+            Err(fault) if fault.kind == FaultKind::Denied && self.open_up(path) => work(&*folder),
+            other => other,
+        }
+    }
+
+    /// Lets the owner write into a folder; false where it stays shut or was open already.
+    fn open_up(&mut self, path: &RelPath) -> bool {
+        let Some((above, name)) = path.split() else {
+            return false;
+        };
+        let opened = self.get(path).and_then(|folder| {
+            let mode = folder.own_facts()?.mode;
+            let open = Dress {
+                mode: Some(mode | 0o700),
+                ..Dress::default()
+            };
+            Ok(mode & 0o700 != 0o700 && self.get(&above)?.dress(name, &open)?.is_empty())
+        });
+        // Whatever stands in the way here, the first refusal says it better.
+        opened.unwrap_or(false)
     }
 
     /// Lets go of everything: after an error the ways may lead elsewhere.

@@ -13,7 +13,7 @@ use crate::ledger::{FileRecord, Intent, Ledger};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::Bytes;
-use crate::world::{Course, Fault, FaultKind};
+use crate::world::{Course, Durability, Fault, FaultKind};
 use crossbeam_channel::{Receiver, Sender, unbounded};
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
@@ -236,9 +236,14 @@ impl<'a> Run<'a> {
             return Ok(());
         }
         let space = self.ends.target.space().map_err(|fault| trouble_of(&fault))?;
+        // Holes are kept by local file systems; what lies behind any other mount may fill them.
+        let holes_stay = self.ends.target.durability() == Durability::Local;
         let needed: Bytes = group
             .iter()
-            .map(|item| item.entry.size.min(item.entry.allocated))
+            .map(|item| match holes_stay {
+                true => item.entry.size.min(item.entry.allocated),
+                false => item.entry.size,
+            })
             .sum();
         if space.free >= self.task.reserve.plus(needed) {
             return Ok(());

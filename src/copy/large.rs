@@ -54,7 +54,10 @@ impl Large {
         let folder = bench.to.make(&above_to)?;
         let target = match resume {
             None => {
-                let target = folder.stage(staged, if sparse { Bytes::ZERO } else { before.size })?;
+                let expected = if sparse { Bytes::ZERO } else { before.size };
+                let target = bench
+                    .to
+                    .write_in(&above_to, |folder| folder.stage(staged, expected))?;
                 if sparse {
                     // Zeros at a checkpoint are not written, but belong to what is durable.
                     target.set_length(before.size)?;

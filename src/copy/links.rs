@@ -2,11 +2,12 @@
 
 use super::Item;
 use super::commit::{amount_of, names_durable};
+use super::existing::is_as_placed;
 use super::group::Run;
 use super::retry::{patiently, trouble_of};
 use super::small::split;
 use super::worker::{Bench, Counters};
-use crate::entry::Entry;
+use crate::entry::{Entry, Identity};
 use crate::ledger::{Failure, FileRecord, GroupResult, Ledger, Proof};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
@@ -167,8 +168,11 @@ fn link(bench: &mut Bench<'_>, item: &Item, first: &FileRecord) -> Result<(), Fa
     let (first_above, first_name) = split(&first.place)?;
     let found = bench.to.get(&first_above)?.stat(first_name)?;
     // Links made before have changed its ctime, and nothing else.
-    let facts = (found.inode, found.size, found.mtime);
-    if facts != (first.placed.inode, first.placed.size, first.placed.mtime) {
+    let known = Identity {
+        ctime: found.ctime,
+        ..first.placed
+    };
+    if !is_as_placed(bench.task, &found, &known) {
         return Err(Fault::ours(
             "link",
             name,
@@ -184,8 +188,11 @@ fn link(bench: &mut Bench<'_>, item: &Item, first: &FileRecord) -> Result<(), Fa
             "its first name was copied from another state",
         ));
     }
+    let made = bench
+        .to
+        .write_in(&above, |folder| folder.make_link(name, &first.place));
     let folder = bench.to.make(&above)?;
-    match folder.make_link(name, &first.place) {
+    match made {
         Err(fault) if fault.kind == FaultKind::Exists => {
             // An earlier run may have made it just before it ended.
             let there = folder.stat(name)?;

@@ -88,6 +88,8 @@ pub struct Task {
     pub reserve: Bytes,
     /// Whether nothing is written: what lies at its place is taken over, the rest is a failure.
     pub only_adopt: bool,
+    /// Whether a file at the destination keeps its inode number from one mount to the next.
+    pub placed_inodes_hold: bool,
     /// Kinds of facts that the user accepts this destination cannot keep.
     pub accept: Vec<String>,
 }
@@ -143,6 +145,8 @@ pub struct Outcome {
     pub failed: u64,
     /// Of these, files of others at our places.
     pub conflicts: u64,
+    /// Whether size and times alone tell whose a file at the destination is.
+    pub by_times: bool,
     /// Facts the destination could not keep, by kind.
     pub losses: BTreeMap<&'static str, u64>,
     /// Files under 1 MiB among the copied.

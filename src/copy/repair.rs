@@ -220,10 +220,11 @@ impl RepairDesk<'_, '_> {
         let (above, name) = split(&one.record.place)?;
         let found = self.bench.to.get(&above)?.stat(name)?;
         let placed = &one.record.placed;
-        if is_as_placed(&found, placed) {
+        if is_as_placed(self.bench.task, &found, placed) {
             return Ok(Whose::Ours);
         }
-        let same = found.kind == EntryKind::File && (found.inode, found.size) == (placed.inode, placed.size);
+        let task = self.bench.task;
+        let same = found.kind == EntryKind::File && same_file(task, &found, placed);
         if !one.begun || !same {
             return Ok(Whose::Theirs);
         }
@@ -331,11 +332,11 @@ impl RepairDesk<'_, '_> {
             }
             other => (other?, false),
         };
-        let found = target.facts()?;
+        let (found, task) = (target.facts()?, self.bench.task);
         let untouched = |id: &Identity| match (ours, undressed) {
-            (true, false) => is_as_placed(&found, id),
-            (true, true) => (found.inode, found.size, found.mtime) == (id.inode, id.size, id.mtime),
-            (false, _) => (found.inode, found.size) == (id.inode, id.size),
+            (true, false) => is_as_placed(task, &found, id),
+            (true, true) => same_file(task, &found, id) && found.mtime == id.mtime,
+            (false, _) => same_file(task, &found, id),
         };
         if untouched(placed) {
             return Ok(target);
@@ -379,7 +380,7 @@ impl RepairDesk<'_, '_> {
     /// All names of the file by the ledger that still lead to it.
     fn names(&mut self, place: &RelPath, placed: &Entry) -> Result<Result<Vec<RelPath>, Fault>, Trouble> {
         let mut names = vec![place.clone()];
-        if placed.links < 2 {
+        if placed.links < 2 || !self.bench.task.placed_inodes_hold {
             return Ok(Ok(names));
         }
         let inodes = HashSet::from([placed.inode]);
@@ -431,6 +432,11 @@ impl RepairDesk<'_, '_> {
             at: self.bench.ends.clock.now(),
         });
     }
+}
+
+/// Whether it is the file that was placed, whatever has been written into it since.
+fn same_file(task: &Task, found: &Entry, placed: &Identity) -> bool {
+    found.size == placed.size && (!task.placed_inodes_hold || found.inode == placed.inode)
 }
 
 fn expected(one: &Repair, index: u64) -> Option<BlockValue> {

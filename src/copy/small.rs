@@ -66,7 +66,9 @@ fn stage_file(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) -> Result<Stage
     let before = source.facts()?;
     let sparse = before.is_sparse();
     let expected = if sparse { Bytes::ZERO } else { before.size };
-    let target = bench.to.make(&above_to)?.stage(staged, expected)?;
+    let target = bench
+        .to
+        .write_in(&above_to, |folder| folder.stage(staged, expected))?;
     let mut hasher = TreeHasher::new();
     let mut at = 0u64;
     // One read past the known size shows a file that grew; a short read alone is not the end.
@@ -192,8 +194,10 @@ fn stage_symlink(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) -> Result<St
             "it is no symlink any more",
         ));
     };
+    bench
+        .to
+        .write_in(&above_to, |folder| folder.make_symlink(staged, &target))?;
     let folder = bench.to.make(&above_to)?;
-    folder.make_symlink(staged, &target)?;
     let losses = folder.dress(staged, &dress_of(&source, Vec::new(), bench.task.owners))?;
     let facts = folder.stat(staged)?;
     Ok(Staged {

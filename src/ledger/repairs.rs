@@ -110,9 +110,9 @@ impl Ledger {
         self.together(|db| {
             let ours = "batch IN (SELECT id FROM batches WHERE dataset = ?1)";
             let renew = format!(
-                "UPDATE files SET placed_mtime = CASE WHEN mtime = ?5 THEN NULL ELSE ?5 END, \
+                "UPDATE files SET placed_inode = ?4, placed_mtime = CASE WHEN mtime = ?5 THEN NULL ELSE ?5 END, \
                  placed_ctime = ?6, how = 0, verified_at = NULL, copied_at = ?7 \
-                 WHERE {ours} AND folder = ?2 AND name = ?3 AND placed_inode = ?4"
+                 WHERE {ours} AND folder = ?2 AND name = ?3"
             );
             let clear = format!("DELETE FROM differences WHERE {ours} AND path = ?2 AND kind = 'content'");
             for place in &settled.names {

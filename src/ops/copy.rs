@@ -77,6 +77,7 @@ fn one(desk: &mut Desk<'_>, at_hand: &AtHand, progress: &dyn Fn(Progress)) -> Re
     let mut task = task_of(desk, at_hand)?;
     let network = source.mount().is_network() || target.mount().is_network();
     task.streams = streams(&desk.settings, network);
+    task.placed_inodes_hold = target.mount().keeps_inodes();
     let ends = Ends {
         source: &source,
         target: &target,
@@ -92,6 +93,7 @@ fn one(desk: &mut Desk<'_>, at_hand: &AtHand, progress: &dyn Fn(Progress)) -> Re
     let elapsed = Span::from_secs_f64(desk.clock.ticks() - began);
     let mut outcome = copied?;
     outcome.repaired = repaired.amount;
+    outcome.by_times = !task.placed_inodes_hold;
     let folders = std::mem::take(&mut outstanding.folders);
     let already = outstanding.already;
     dress(desk, at_hand, ends, &task, folders, &mut outcome)?;
@@ -150,6 +152,7 @@ pub(super) fn task_of(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Task, Trouble
         streams: streams(&desk.settings, false),
         reserve: free,
         only_adopt: false,
+        placed_inodes_hold: true,
         accept: at_hand.destination.accept.clone(),
     })
 }

@@ -179,6 +179,12 @@ pub trait FileIn: Send + Sync {
 
     /// How its bytes reach us.
     fn read_how(&self) -> ReadHow;
+
+    /// Makes durable what any program of this machine has written into it.
+    ///
+    /// # Errors
+    /// A [`Fault`] for any write that did not reach the disk.
+    fn sync(&self) -> Res<()>;
 }
 
 /// A file held open for writing; several threads may write different ranges at once.

@@ -156,6 +156,10 @@ impl FileIn for OsFileIn {
     fn read_how(&self) -> ReadHow {
         self.reading().how
     }
+
+    fn sync(&self) -> Res<()> {
+        rustix::fs::fsync(&self.fd).map_err(|e| Fault::os("sync", &self.name, e))
+    }
 }
 
 /// A file open for writing.

@@ -2,6 +2,7 @@
 
 use crate::support::loops::{Kind, Loop};
 use crate::util::{Scene, kinds, noise};
+use std::os::unix::fs::MetadataExt;
 
 const BLOCK: usize = 16 << 20;
 
@@ -50,7 +51,7 @@ fn a_block_that_goes_bad_on_the_disk_is_named_and_repaired_alone() {
         let ranges = &verified["batches"][0]["differences"][0]["ranges"];
         assert_eq!(*ranges, serde_json::json!([[BLOCK, 2 * BLOCK]]));
         let place = scene.to.join("2019/2019-fair/film.bin");
-        let inode = std::os::unix::fs::MetadataExt::ino(&place.metadata().expect("the film"));
+        let inode = place.metadata().expect("the film").ino();
         let (code, copied) = scene.json("copy 2019.1");
         assert_eq!(code, 0, "{copied}");
         let batch = &copied["batches"][0];
@@ -58,10 +59,7 @@ fn a_block_that_goes_bad_on_the_disk_is_named_and_repaired_alone() {
             (&batch["bytes_repaired"], &batch["files_copied"]),
             (&BLOCK.into(), &0.into())
         );
-        assert_eq!(
-            std::os::unix::fs::MetadataExt::ino(&place.metadata().expect("the film")),
-            inode
-        );
+        assert_eq!(place.metadata().expect("the film").ino(), inode);
         scene.run("verify 2019.1").expect(0);
         disk.cycle();
         assert!(std::fs::read(&place).expect("the film") == film);
@@ -162,5 +160,30 @@ fn attributes_and_access_lists_are_carried_compared_and_told_apart() {
         let failures = copied["batches"][0]["failures"].as_array().expect("failures");
         assert_eq!(failures.len(), 3);
         std::fs::remove_dir_all(&scene.from).expect("the source goes");
+    }
+}
+
+#[test]
+fn a_folder_that_lets_nobody_write_takes_what_is_brought_back_into_it() {
+    use std::os::unix::fs::PermissionsExt;
+    crate::util::UNPRIVILEGED.set(true);
+    let scene = Scene::bare();
+    scene.put("2019-fair/shut/inner/film.bin", &noise(900, 3));
+    let shut = |folder: &std::path::Path, mode| {
+        std::fs::set_permissions(folder, std::fs::Permissions::from_mode(mode)).expect("a mode");
+    };
+    let names = ["2019-fair/shut/inner", "2019-fair/shut"];
+    names.map(|name| shut(&scene.from.join(name), 0o555));
+    scene.copied();
+    let place = scene.to.join("2019").join(names[0]);
+    shut(&place, 0o755);
+    std::fs::remove_file(place.join("film.bin")).expect("the film");
+    shut(&place, 0o555);
+    scene.run("verify").expect(1);
+    scene.run("copy 2019.1").expect(0);
+    scene.run("verify").expect(0);
+    assert_eq!(place.metadata().expect("the folder").mode() & 0o777, 0o555);
+    for end in [scene.from.clone(), scene.to.join("2019")] {
+        names.map(|name| shut(&end.join(name), 0o755));
     }
 }

@@ -5,7 +5,7 @@ use super::memfs::{Content, Plan, Unsynced, path};
 use super::rig::{BATCH, DATASET, Rig};
 use poolward::digest::BLOCK;
 use poolward::units::Bytes;
-use poolward::world::FaultKind;
+use poolward::world::{Durability, FaultKind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
@@ -198,4 +198,62 @@ fn a_folder_where_a_file_should_go_and_the_reverse_fail_that_file_alone() {
     assert_eq!(rig.failures()[&path("p/file")], "conflict-not-ours");
     assert_eq!(rig.failures()[&path("q/inner")], "wrong-kind");
     assert_eq!(rig.violations(&rig.target), Vec::<String>::new());
+}
+
+#[test]
+fn room_is_asked_for_holes_where_they_may_be_filled() {
+    for (durability, fits) in [(Durability::Local, true), (Durability::Unproven, false)] {
+        let rig = Rig::new();
+        rig.source.put_file(&path("p/image"), Content::bytes(b"start"));
+        rig.source.cut(&path("p/image"), 100 << 20);
+        let rig = rig.ready();
+        rig.target.become_like(|nature| {
+            nature.durability = durability;
+            nature.space.free = Bytes(50 << 20);
+        });
+        let outcome = rig.run(Plan::Nothing);
+        assert_eq!(outcome.is_ok(), fits, "{durability:?}: {outcome:?}");
+        if let Err(trouble) = outcome {
+            assert_eq!(trouble.code, "no-space");
+            assert!(
+                trouble.text.contains("100 MiB") || trouble.text.contains("105 MB"),
+                "{}",
+                trouble.text
+            );
+        }
+    }
+}
+
+#[test]
+fn what_is_taken_over_on_a_mount_that_promises_nothing_is_synced_first() {
+    let rig = Rig::new();
+    rig.source.put_file(&path("p/one"), Content::bytes(b"words"));
+    let rig = rig.ready();
+    rig.target
+        .become_like(|nature| nature.durability = Durability::Unproven);
+    // Written by another program a moment ago and nowhere near the disk yet.
+    rig.target.put_file(&path("p/one"), Content::bytes(b"words"));
+    assert_eq!(rig.run(Plan::Nothing).unwrap().adopted.files, 1);
+    let left = rig.target.after_crash(Unsynced::Lost);
+    assert_eq!(rig.violations(&left), Vec::<String>::new());
+}
+
+#[test]
+fn a_mount_that_numbers_its_files_anew_makes_no_conflicts() {
+    for (holds, conflicts) in [(false, 0), (true, 1)] {
+        let mut rig = Rig::new();
+        rig.task.placed_inodes_hold = holds;
+        rig.source.put_file(&path("p/one"), Content::bytes(b"words"));
+        let mut rig = rig.ready();
+        rig.run(Plan::Nothing).unwrap();
+        rig.target.renumber();
+        rig.source.edit(&path("p/one"), 0, b"other words");
+        rig.truth = Arc::new(rig.source.files());
+        let outcome = rig.run(Plan::Nothing).unwrap();
+        assert_eq!(outcome.conflicts, conflicts, "{holds}");
+        // Edited files are told apart all the same.
+        rig.target.edit(&path("p/one"), 0, b"edited there");
+        rig.source.edit(&path("p/one"), 0, b"words once more");
+        assert_eq!(rig.run(Plan::Nothing).unwrap().conflicts, 1);
+    }
 }

@@ -114,6 +114,10 @@ pub(super) fn tell(context: &Context, copied: &Copied, verb: &str) {
             counted(files, "damaged file")
         ));
     }
+    if outcome.by_times {
+        let words = "This mount numbers its files anew each time: size and times alone tell which are ours";
+        also.push(words.to_string());
+    }
     for (kind, count) in &outcome.losses {
         also.push(format!("{} could not keep their {kind}", grouped(*count)));
     }

@@ -222,6 +222,10 @@ impl FileIn for MemFile {
     fn read_how(&self) -> ReadHow {
         ReadHow::Direct
     }
+
+    fn sync(&self) -> Res<()> {
+        FileOut::sync(self)
+    }
 }
 
 impl FileOut for MemFile {

@@ -142,7 +142,7 @@ const WRONG: [(&str, &str, &str); 47] = [
     ),
     ("layout = \"15 raidz2\"", "7:10: layout:", ""),
     (
-        "accept = [\"owner\", \"acl\"]",
+        "accept = [\"owner\", \"colour\"]",
         "7:20: accept: \"acl\" is no fact",
         "owner, mode, time, xattr or acl",
     ),
