@@ -16,6 +16,8 @@ mod large;
 mod loops;
 #[path = "crash/lossy.rs"]
 mod lossy;
+#[path = "crash/names.rs"]
+mod names;
 #[path = "crash/repair.rs"]
 mod repair;
 #[path = "crash/rig.rs"]

@@ -6,14 +6,14 @@ use super::group::Run;
 use super::retry::trouble_of;
 use super::small::split;
 use super::worker::{Bench, Staged};
-use super::{Item, Outcome, small};
+use super::{Item, Outcome, links, small};
 use crate::entry::{Entry, EntryKind};
 use crate::ledger::{Failure, FileRecord, GroupResult, Intent, Ledger, Proof, StagedNote, to_second};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
 use crate::world::{Course, Durability, Fault, FaultKind, Fs, Loss};
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashSet};
 
 /// Below this size a file counts as small for the forecast.
 const SMALL: Bytes = Bytes(1 << 20);
@@ -88,12 +88,18 @@ pub(super) fn commit(
             .collect();
         ledger.note_staged(&noted)?;
     }
+    // Files of several names that lose one here: it changes the ctime of the others.
+    let mut left = HashSet::new();
     // Step 5.
     for (at, staged) in written.staged {
         let intent = &written.intents[at];
         folders.extend(above(&staged.place));
         match place(bench, &intent.staged, &staged) {
-            Ok(placed) => keep(run, &mut group, intent.id, staged, &placed),
+            Ok(placed) => {
+                let old = staged.replaces.as_ref().filter(|_| staged.links > 1);
+                left.extend(old.map(|old| old.placed.inode));
+                keep(run, &mut group, intent.id, staged, &placed);
+            }
             Err(fault) if fault.course() == Course::StopAll => {
                 stop = Some(fault);
                 break;
@@ -122,6 +128,9 @@ pub(super) fn commit(
     // Step 6. Names that went must be durable too: an intent that is settled no longer knows them.
     // What was found at its place may have been written by another program a moment ago.
     names_durable(run.ends.target, &mut bench.to, &folders).map_err(|fault| trouble_of(&fault))?;
+    if run.task.placed_inodes_hold {
+        links::renew_left(run.task, bench, ledger, &left)?;
+    }
     // Step 7.
     group.settled.append(&mut run.dropped);
     ledger.record_group(run.task.batch, &run.task.dataset, &run.task.source, &group)?;

@@ -221,14 +221,20 @@ impl<'a> Run<'a> {
 
     fn is_further_name(&mut self, ledger: &Ledger, item: &Item) -> Result<bool, Trouble> {
         let linked = item.entry.kind == EntryKind::File && item.entry.links > 1 && self.task.inodes_hold;
-        if !linked || item.recorded.is_some() {
+        if !linked {
             return Ok(false);
         }
         if !self.seen.insert(item.entry.inode) {
             return Ok(true);
         }
         let placed = ledger.linked_place(&self.task.dataset, &self.task.source, item.entry.inode)?;
-        Ok(placed.is_some_and(|record| record.place != item.place))
+        let Some(placed) = placed.filter(|record| record.place != item.place) else {
+            return Ok(false);
+        };
+        // Of another state, or bad, it is nothing to link to: this name is copied whole.
+        let facts = (placed.source.size, placed.source.mtime);
+        let same = facts == (item.entry.size, item.entry.mtime);
+        Ok(same && !ledger.is_bad(&self.task.dataset, &placed.place)?)
     }
 
     fn guard_space(&self, group: &[Item]) -> Result<(), Trouble> {

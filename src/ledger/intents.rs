@@ -155,7 +155,7 @@ impl Ledger {
                     files::put_blocks(db, batch, id, name, values)?;
                 }
                 if *links > 1 {
-                    let sql = "INSERT OR IGNORE INTO linked VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
+                    let sql = "INSERT OR REPLACE INTO linked VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
                     let inode = int(record.source.inode);
                     db.prepare_cached(sql)?
                         .execute((dataset, source, inode, batch, id, name))?;

@@ -142,6 +142,17 @@ impl Ledger {
         })
     }
 
+    /// Whether the last verification found the content of a place bad or missing.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be read.
+    pub fn is_bad(&self, dataset: &str, place: &RelPath) -> Result<bool, Trouble> {
+        let sql = "SELECT 1 FROM differences WHERE batch IN (SELECT id FROM batches WHERE dataset = ?1) \
+                   AND path = ?2 AND kind IN ('content', 'size', 'type', 'absent', 'unreadable') LIMIT 1";
+        let found = self.rows(sql, (dataset, place.as_bytes()), |row| row.get::<_, i64>(0))?;
+        Ok(!found.is_empty())
+    }
+
     /// Notes that the source of a file, unchanged by its facts, gave other bytes than before.
     ///
     /// # Errors
