@@ -68,26 +68,7 @@ pub(super) fn commit(
     // Folders in which names have come or gone.
     let mut folders = BTreeSet::new();
     let above = |place: &RelPath| place.split().map(|(above, _)| above);
-    if !written.staged.is_empty() {
-        // Step 4. After a crash in here the intents alone are known: everything is done again.
-        // Where one sync for all does not reach the disk, each file had its own.
-        if run.ends.target.durability() == Durability::Local {
-            run.ends.target.sync().map_err(|fault| trouble_of(&fault))?;
-        }
-        let noted: Vec<_> = written
-            .staged
-            .iter()
-            .map(|(at, staged)| StagedNote {
-                intent: written.intents[*at].id,
-                inode: staged.facts.inode,
-                hash: staged.hash,
-                source: staged.source,
-                losses: staged.losses.clone(),
-                attributes: staged.attributes.clone(),
-            })
-            .collect();
-        ledger.note_staged(&noted)?;
-    }
+    make_durable(run, ledger, &written)?;
     // Files of several names that lose one here: it changes the ctime of the others.
     let mut left = HashSet::new();
     // Step 5.
@@ -138,6 +119,30 @@ pub(super) fn commit(
         Some(fault) => Err(trouble_of(&fault)),
         None => Ok(()),
     }
+}
+
+/// Step 4. After a crash in here the intents alone are known: everything is done again.
+fn make_durable(run: &Run<'_>, ledger: &mut Ledger, written: &Written) -> Result<(), Trouble> {
+    if written.staged.is_empty() {
+        return Ok(());
+    }
+    // Where one sync for all does not reach the disk, each file had its own.
+    if run.ends.target.durability() == Durability::Local {
+        run.ends.target.sync().map_err(|fault| trouble_of(&fault))?;
+    }
+    let noted: Vec<_> = written
+        .staged
+        .iter()
+        .map(|(at, staged)| StagedNote {
+            intent: written.intents[*at].id,
+            inode: staged.facts.inode,
+            hash: staged.hash,
+            source: staged.source,
+            losses: staged.losses.clone(),
+            attributes: staged.attributes.clone(),
+        })
+        .collect();
+    ledger.note_staged(&noted)
 }
 
 /// Makes the names in these folders durable: by one sync for everything where that reaches the

@@ -133,12 +133,9 @@ fn one(
         other => other,
     };
     let Some(first) = known else {
-        return Ok(Err(Fault::ours(
-            "link",
-            item.from.as_bytes(),
-            FaultKind::NotFound,
-            "its first name was not copied",
-        )));
+        let words = "its first name was not copied";
+        let fault = Fault::ours("link", item.from.as_bytes(), FaultKind::NotFound, words);
+        return Ok(Err(or_conflict(bench, item, fault)));
     };
     // Its record may have been renewed since the item was listed: another name went.
     let recorded = match &item.recorded {
@@ -162,7 +159,8 @@ fn one(
             }
         }
         other => other,
-    };
+    }
+    .map_err(|fault| or_conflict(bench, item, fault));
     if linked.is_ok() {
         made.records.push(FileRecord {
             place: item.place.clone(),
@@ -172,6 +170,18 @@ fn one(
         made.first.insert(inode, first);
     }
     Ok(linked)
+}
+
+/// Of a name that cannot be linked, the conflict where there is one says more.
+fn or_conflict(bench: &mut Bench<'_>, item: &Item, fault: Fault) -> Fault {
+    let no_first = matches!(fault.kind, FaultKind::NotFound | FaultKind::Changed);
+    match item.recorded.is_some() && no_first {
+        true => match existing::look(bench, item) {
+            Err(found) if found.kind == FaultKind::Exists => found,
+            _ => fault,
+        },
+        false => fault,
+    }
 }
 
 fn note(run: &mut Run<'_>, made: &mut Made, item: &Item, fault: &Fault) {

@@ -5,7 +5,7 @@ use super::desk::Desk;
 use super::items::Walk;
 use super::{late, manifest};
 use crate::entry::{Entry, EntryKind};
-use crate::ledger::{Difference, FileRecord, Ledger, Proof, Sample};
+use crate::ledger::{Attributes, Difference, FileRecord, Ledger, Proof, Sample};
 use crate::lifecycle::{Event, State, after};
 use crate::names::RelPath;
 use crate::survey::ProjectKey;
@@ -220,14 +220,7 @@ fn folders(
                 .attributes_at(at_hand.row.id, &at_hand.dataset.name, place)?,
             false => None,
         };
-        let look = |folder: std::sync::Arc<dyn crate::world::Folder>| {
-            let lost = match &kept {
-                Some(kept) => !kept.hold_in(&folder.xattrs(b"")?),
-                None => false,
-            };
-            Ok((folder.own_facts()?, lost))
-        };
-        match open.get(place).and_then(look) {
+        match open.get(place).and_then(|folder| look(&*folder, kept.as_ref())) {
             Ok((seen, lost)) => {
                 let mut kinds = attributes(entry, entry.mtime, &seen, facts);
                 kinds.extend(lost.then_some("xattr"));
@@ -251,6 +244,15 @@ fn folders(
         }
     }
     Ok(found)
+}
+
+/// A folder's own facts, and whether it has lost an attribute it had kept.
+fn look(folder: &dyn crate::world::Folder, kept: Option<&Attributes>) -> crate::world::Res<(Entry, bool)> {
+    let lost = match kept {
+        Some(kept) => !kept.hold_in(&folder.xattrs(b"")?),
+        None => false,
+    };
+    Ok((folder.own_facts()?, lost))
 }
 
 /// What may lie in each folder: beside the batch's own, the way down to its deeper folders and to

@@ -139,10 +139,10 @@ fn attributes_and_access_lists_are_carried_compared_and_told_apart() {
         assert_eq!(get(&place("inner"), "system.posix_acl_default"), access_list());
         scene.run("verify").expect(0);
         set(&place("tagged.bin"), "user.tag", b"bluE");
-        rustix::fs::removexattr(&place("large.bin"), "user.empty").expect("it was there");
-        rustix::fs::removexattr(&place("listed.bin"), "system.posix_acl_access").expect("it was there");
+        rustix::fs::removexattr(place("large.bin"), "user.empty").expect("it was there");
+        rustix::fs::removexattr(place("listed.bin"), "system.posix_acl_access").expect("it was there");
         set(&place("plain.bin"), "user.of-another-program", b"no harm");
-        rustix::fs::removexattr(&place("inner"), "user.tag").expect("it was there");
+        rustix::fs::removexattr(place("inner"), "user.tag").expect("it was there");
         let (code, verified) = scene.json("verify 2019.1 --again");
         assert_eq!(code, 1, "{}", kind.name());
         let expected = [
@@ -173,7 +173,7 @@ fn a_folder_that_lets_nobody_write_takes_what_is_brought_back_into_it() {
         std::fs::set_permissions(folder, std::fs::Permissions::from_mode(mode)).expect("a mode");
     };
     let names = ["2019-fair/shut/inner", "2019-fair/shut"];
-    names.map(|name| shut(&scene.from.join(name), 0o555));
+    names.iter().for_each(|name| shut(&scene.from.join(name), 0o555));
     scene.copied();
     let place = scene.to.join("2019").join(names[0]);
     shut(&place, 0o755);
@@ -184,6 +184,6 @@ fn a_folder_that_lets_nobody_write_takes_what_is_brought_back_into_it() {
     scene.run("verify").expect(0);
     assert_eq!(place.metadata().expect("the folder").mode() & 0o777, 0o555);
     for end in [scene.from.clone(), scene.to.join("2019")] {
-        names.map(|name| shut(&end.join(name), 0o755));
+        names.iter().for_each(|name| shut(&end.join(name), 0o755));
     }
 }
