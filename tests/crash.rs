@@ -14,6 +14,12 @@ mod cases;
 mod large;
 #[path = "crash/loops.rs"]
 mod loops;
+#[path = "crash/lossy.rs"]
+mod lossy;
+#[path = "crash/names.rs"]
+mod names;
+#[path = "crash/repair.rs"]
+mod repair;
 #[path = "crash/rig.rs"]
 mod rig;
 #[path = "crash/weaker.rs"]

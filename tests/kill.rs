@@ -122,6 +122,8 @@ fn the_process_that_copies() {
     };
     let task = Task {
         only_adopt: false,
+        placed_inodes_hold: true,
+        accept: Vec::new(),
         batch: 1,
         dataset: "2019".into(),
         source: "oldbox".into(),

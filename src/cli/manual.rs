@@ -39,6 +39,10 @@ const WORDS: &[(&str, &str)] = &[
         "release: other files of the same projects belong to a batch that is not verified yet",
     ),
     (
+        "facts-not-kept",
+        "the first files of a copy lost the same fact at the destination",
+    ),
+    (
         "files-not-verified",
         "release: files were not read back since they were written",
     ),

@@ -6,14 +6,14 @@ use super::group::Run;
 use super::retry::trouble_of;
 use super::small::split;
 use super::worker::{Bench, Staged};
-use super::{Item, small};
+use super::{Item, Outcome, links, small};
 use crate::entry::{Entry, EntryKind};
-use crate::ledger::{Failure, FileRecord, GroupResult, Intent, Ledger, Proof, to_second};
+use crate::ledger::{Failure, FileRecord, GroupResult, Intent, Ledger, Proof, StagedNote, to_second};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
-use crate::world::{Course, Durability, Fault, FaultKind, Fs};
-use std::collections::BTreeSet;
+use crate::world::{Course, Durability, Fault, FaultKind, Fs, Loss};
+use std::collections::{BTreeSet, HashSet};
 
 /// Below this size a file counts as small for the forecast.
 const SMALL: Bytes = Bytes(1 << 20);
@@ -68,28 +68,19 @@ pub(super) fn commit(
     // Folders in which names have come or gone.
     let mut folders = BTreeSet::new();
     let above = |place: &RelPath| place.split().map(|(above, _)| above);
-    if !written.staged.is_empty() {
-        // Step 4. After a crash in here the intents alone are known: everything is done again.
-        // Where one sync for all does not reach the disk, each file had its own.
-        if run.ends.target.durability() == Durability::Local {
-            run.ends.target.sync().map_err(|fault| trouble_of(&fault))?;
-        }
-        let noted: Vec<_> = written
-            .staged
-            .iter()
-            .map(|(at, staged)| {
-                let id = written.intents[*at].id;
-                (id, staged.facts.inode, staged.hash, staged.source)
-            })
-            .collect();
-        ledger.note_staged(&noted)?;
-    }
+    make_durable(run, ledger, &written)?;
+    // Files of several names that lose one here: it changes the ctime of the others.
+    let mut left = HashSet::new();
     // Step 5.
     for (at, staged) in written.staged {
         let intent = &written.intents[at];
         folders.extend(above(&staged.place));
         match place(bench, &intent.staged, &staged) {
-            Ok(placed) => keep(run, &mut group, intent.id, staged, &placed),
+            Ok(placed) => {
+                let old = staged.replaces.as_ref().filter(|_| staged.links > 1);
+                left.extend(old.map(|old| old.placed.inode));
+                keep(run, &mut group, intent.id, staged, &placed);
+            }
             Err(fault) if fault.course() == Course::StopAll => {
                 stop = Some(fault);
                 break;
@@ -118,6 +109,9 @@ pub(super) fn commit(
     // Step 6. Names that went must be durable too: an intent that is settled no longer knows them.
     // What was found at its place may have been written by another program a moment ago.
     names_durable(run.ends.target, &mut bench.to, &folders).map_err(|fault| trouble_of(&fault))?;
+    if run.task.placed_inodes_hold {
+        links::renew_left(run.task, bench, ledger, &left)?;
+    }
     // Step 7.
     group.settled.append(&mut run.dropped);
     ledger.record_group(run.task.batch, &run.task.dataset, &run.task.source, &group)?;
@@ -125,6 +119,30 @@ pub(super) fn commit(
         Some(fault) => Err(trouble_of(&fault)),
         None => Ok(()),
     }
+}
+
+/// Step 4. After a crash in here the intents alone are known: everything is done again.
+fn make_durable(run: &Run<'_>, ledger: &mut Ledger, written: &Written) -> Result<(), Trouble> {
+    if written.staged.is_empty() {
+        return Ok(());
+    }
+    // Where one sync for all does not reach the disk, each file had its own.
+    if run.ends.target.durability() == Durability::Local {
+        run.ends.target.sync().map_err(|fault| trouble_of(&fault))?;
+    }
+    let noted: Vec<_> = written
+        .staged
+        .iter()
+        .map(|(at, staged)| StagedNote {
+            intent: written.intents[*at].id,
+            inode: staged.facts.inode,
+            hash: staged.hash,
+            source: staged.source,
+            losses: staged.losses.clone(),
+            attributes: staged.attributes.clone(),
+        })
+        .collect();
+    ledger.note_staged(&noted)
 }
 
 /// Makes the names in these folders durable: by one sync for everything where that reaches the
@@ -162,7 +180,9 @@ fn place(bench: &mut Bench<'_>, staged_name: &[u8], staged: &Staged) -> Result<E
         None => folder.publish(staged_name, name)?,
         Some(ours) => match folder.stat(name) {
             // Looked at again at the last moment: rule 2.
-            Ok(found) if is_as_placed(&found, &ours.placed) => folder.replace(staged_name, name)?,
+            Ok(found) if is_as_placed(bench.task, &found, &ours.placed) => {
+                folder.replace(staged_name, name)?
+            }
             Ok(_) => return Err(Fault::ours("replace", name, FaultKind::Exists, EDITED)),
             Err(fault) if fault.kind == FaultKind::NotFound => folder.publish(staged_name, name)?,
             Err(fault) => return Err(fault),
@@ -208,12 +228,28 @@ fn keep(run: &mut Run<'_>, group: &mut GroupResult, intent: i64, staged: Staged,
     if record.kind == EntryKind::File && record.source.size < SMALL {
         run.outcome.small.add(amount_of(&record));
     }
-    for loss in staged.losses {
-        *run.outcome.losses.entry(loss.kind).or_default() += 1;
-        group.losses.push((staged.place.clone(), loss));
+    note_losses(&mut run.outcome, group, &staged.place, staged.losses);
+    if staged.attributes.is_some() {
+        group.attributes.push((staged.place.clone(), staged.attributes));
     }
     group.settled.push(intent);
     group.records.push((record, staged.values, staged.links));
+}
+
+/// Losses of one file: counted once by kind, however many attributes are of it.
+pub(super) fn note_losses(
+    outcome: &mut Outcome,
+    group: &mut GroupResult,
+    place: &RelPath,
+    losses: Vec<Loss>,
+) {
+    let kinds: BTreeSet<&'static str> = losses.iter().map(|loss| loss.kind).collect();
+    for kind in kinds {
+        *outcome.losses.entry(kind).or_default() += 1;
+    }
+    group
+        .losses
+        .extend(losses.into_iter().map(|loss| (place.clone(), loss)));
 }
 
 /// Symlinks are moved too, but do not count as files.

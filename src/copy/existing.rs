@@ -1,12 +1,13 @@
 //! What lies at a target already, and whose it is.
 
 use super::Item;
+use super::Task;
 use super::small::split;
 use super::worker::Bench;
 use crate::digest::{BlockValue, Digest, TreeDigest, TreeHasher};
 use crate::entry::{Entry, EntryKind, Identity};
 use crate::ledger::{FileRecord, Proof, to_second};
-use crate::world::{Fault, FaultKind, FileIn, OpenHow};
+use crate::world::{Durability, Fault, FaultKind, FileIn, OpenHow};
 
 /// Whose a target is.
 pub(super) enum Standing {
@@ -45,7 +46,7 @@ pub(super) fn look(bench: &mut Bench<'_>, item: &Item) -> Result<Standing, Fault
         Err(fault) => return Err(fault),
     };
     if let Some(record) = &item.recorded {
-        return match is_as_placed(&found, &record.placed) {
+        return match is_as_placed(bench.task, &found, &record.placed) {
             true => Ok(Standing::Ours(Box::new(record.clone()))),
             false => Err(conflict(name, EDITED)),
         };
@@ -87,9 +88,18 @@ fn conflict(name: &[u8], words: &str) -> Fault {
     Fault::ours("place", name, FaultKind::Exists, words)
 }
 
-/// Rule 2: ours is what still has the inode, size, mtime and ctime that were recorded.
-pub(super) fn is_as_placed(found: &Entry, placed: &Identity) -> bool {
-    found.identity() == *placed
+/// Rule 2: ours is what still has the inode, size, mtime and ctime that were recorded; at an end
+/// that numbers its files anew with each mount, the last three.
+pub(super) fn is_as_placed(task: &Task, found: &Entry, placed: &Identity) -> bool {
+    let found = Identity {
+        inode: if task.placed_inodes_hold {
+            found.inode
+        } else {
+            placed.inode
+        },
+        ..found.identity()
+    };
+    found == *placed
 }
 
 fn symlinks(
@@ -132,6 +142,10 @@ fn contents(
         ));
     }
     let theirs = hash_all(bench, &*target)?;
+    if ours == theirs && bench.ends.target.durability() != Durability::Local {
+        // Written by another program, a moment ago perhaps, and no sync for all will do it.
+        target.sync()?;
+    }
     Ok((before.identity(), (ours == theirs).then_some(ours)))
 }
 

@@ -1,6 +1,9 @@
 //! Folders held open on the way down, made where they are missing, dressed at the end.
 
+use super::Task;
+use super::small::kept;
 use crate::entry::{Entry, EntryKind};
+use crate::ledger::Attributes;
 use crate::names::RelPath;
 use crate::world::{Dress, Fault, FaultKind, Folder, Fs, Loss, Res};
 use std::collections::HashMap;
@@ -54,7 +57,13 @@ impl<'a> OpenFolders<'a> {
         let parent = self.reach(&above, make)?;
         let folder = match parent.enter(name) {
             Err(fault) if make && fault.kind == FaultKind::NotFound => {
-                match parent.make_folder(name) {
+                let made = match parent.make_folder(name) {
+                    Err(made) if made.kind == FaultKind::Denied && self.open_up(&above) => {
+                        parent.make_folder(name)
+                    }
+                    other => other,
+                };
+                match made {
                     // Another worker may have been faster.
                     Err(made) if made.kind != FaultKind::Exists => return Err(made),
                     _ => parent.enter(name)?,
@@ -67,6 +76,38 @@ impl<'a> OpenFolders<'a> {
         }
         self.held.insert(path.clone(), Arc::clone(&folder));
         Ok(folder)
+    }
+
+    /// What `work` makes in a folder. One that an earlier batch dressed in a mode that lets nobody
+    /// write is opened for its owner and tried once more: it is dressed again at the end of this
+    /// batch, and until then, after a crash too, by the run that completes it.
+    pub(crate) fn write_in<T>(
+        &mut self,
+        path: &RelPath,
+        mut work: impl FnMut(&dyn Folder) -> Res<T>,
+    ) -> Res<T> {
+        let folder = self.make(path)?;
+        match work(&*folder) {
+            Err(fault) if fault.kind == FaultKind::Denied && self.open_up(path) => work(&*folder),
+            other => other,
+        }
+    }
+
+    /// Lets the owner write into a folder; false where it stays shut or was open already.
+    fn open_up(&mut self, path: &RelPath) -> bool {
+        let Some((above, name)) = path.split() else {
+            return false;
+        };
+        let opened = self.get(path).and_then(|folder| {
+            let mode = folder.own_facts()?.mode;
+            let open = Dress {
+                mode: Some(mode | 0o700),
+                ..Dress::default()
+            };
+            Ok(mode & 0o700 != 0o700 && self.get(&above)?.dress(name, &open)?.is_empty())
+        });
+        // Whatever stands in the way here, the first refusal says it better.
+        opened.unwrap_or(false)
     }
 
     /// Lets go of everything: after an error the ways may lead elsewhere.
@@ -87,36 +128,48 @@ pub struct FolderItem {
     pub entry: Entry,
 }
 
+/// What came of dressing folders.
+#[derive(Debug, Default)]
+pub struct Dressed {
+    /// What could not be kept.
+    pub losses: Vec<(RelPath, Loss)>,
+    /// What could not be done.
+    pub faults: Vec<(RelPath, Fault)>,
+    /// Attributes that were kept; `None` for a folder without.
+    pub attributes: Vec<(RelPath, Option<Attributes>)>,
+}
+
 /// Makes the folders of a batch where they are missing (empty ones have no file that would), and
 /// gives them owner, mode, extended attributes and times, deepest first, since writing into a
-/// folder changes its time. Answers what could not be kept and what could not be done.
-pub fn dress_folders(
-    source: &dyn Fs,
-    target: &dyn Fs,
-    folders: &[FolderItem],
-    owners: bool,
-) -> (Vec<(RelPath, Loss)>, Vec<(RelPath, Fault)>) {
+/// folder changes its time.
+pub fn dress_folders(source: &dyn Fs, target: &dyn Fs, folders: &[FolderItem], task: &Task) -> Dressed {
     let mut order: Vec<&FolderItem> = folders.iter().collect();
     order.sort_by(|a, b| (b.place.depth(), &a.place).cmp(&(a.place.depth(), &b.place)));
     let (mut from, mut to) = (OpenFolders::new(source), OpenFolders::new(target));
-    let (mut losses, mut faults) = (Vec::new(), Vec::new());
+    let mut dressed = Dressed::default();
     for item in order {
-        match dress_one(&mut from, &mut to, item, owners) {
-            Ok(lost) => losses.extend(lost.into_iter().map(|loss| (item.place.clone(), loss))),
-            Err(fault) => faults.push((item.place.clone(), fault)),
+        let place = &item.place;
+        match dress_one(&mut from, &mut to, item, task) {
+            Ok((lost, kept)) => {
+                dressed.attributes.push((place.clone(), kept));
+                dressed
+                    .losses
+                    .extend(lost.into_iter().map(|l| (place.clone(), l)));
+            }
+            Err(fault) => dressed.faults.push((place.clone(), fault)),
         }
     }
-    (losses, faults)
+    dressed
 }
 
 fn dress_one(
     from: &mut OpenFolders<'_>,
     to: &mut OpenFolders<'_>,
     item: &FolderItem,
-    owners: bool,
-) -> Res<Vec<Loss>> {
+    task: &Task,
+) -> Res<(Vec<Loss>, Option<Attributes>)> {
     let Some((above, name)) = item.place.split() else {
-        return Ok(Vec::new());
+        return Ok((Vec::new(), None));
     };
     to.make(&item.place)?;
     // A folder gone at the source since is dressed by what the index knows.
@@ -125,8 +178,18 @@ fn dress_one(
         Err(fault) if fault.kind == FaultKind::NotFound => Vec::new(),
         Err(fault) => return Err(fault),
     };
-    let dress = dress_of(&item.entry, xattrs, owners);
-    to.get(&above)?.dress(name, &dress)
+    let dress = dress_of(&item.entry, xattrs, task.owners);
+    let mut losses = to.get(&above)?.dress(name, &dress)?;
+    let attributes = match dress.xattrs.is_empty() {
+        true => None,
+        false => kept(
+            task,
+            &dress.xattrs,
+            &to.get(&item.place)?.xattrs(b"")?,
+            &mut losses,
+        ),
+    };
+    Ok((losses, attributes))
 }
 
 /// What an entry is dressed with.

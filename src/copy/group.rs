@@ -4,8 +4,9 @@ use super::commit::{self, Written};
 use super::existing::{self, Standing};
 use super::lanes::Lanes;
 use super::large::Large;
+use super::losing::LossWatch;
 use super::pace::{Done, Watch};
-use super::retry::trouble_of;
+use super::retry::{begins_anew, trouble_of};
 use super::worker::{Bench, Counters, Job, Made, Report};
 use super::{
     Ends, GROUP_BYTES, GROUP_FILES, Item, LARGE_FROM, Outcome, Pace, Progress, Task, recover, small,
@@ -15,7 +16,7 @@ use crate::ledger::{FileRecord, Intent, Ledger};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::Bytes;
-use crate::world::{Course, Fault, FaultKind, Stop};
+use crate::world::{Course, Durability, Fault, FaultKind, Stop};
 use crossbeam_channel::{Receiver, Sender, unbounded};
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
@@ -40,6 +41,9 @@ pub(super) struct Run<'a> {
     /// Further names of files with several, made once the first is published.
     pub deferred: Vec<Item>,
     seen: HashSet<u64>,
+    watch: LossWatch,
+    /// Set once the destination is seen to keep some fact of no file.
+    lossy: Option<Trouble>,
     ahead: Option<Item>,
     sequence: u64,
     started: i64,
@@ -83,11 +87,13 @@ struct Part {
     large: Arc<Large>,
     left: u64,
     fault: Option<Fault>,
+    /// Times it was begun anew, since it changed while it was read.
+    tries: usize,
 }
 
 impl<'a> Run<'a> {
     pub(super) fn new(ends: Ends<'a>, task: &'a Task, left: recover::Leftovers, pace: &Arc<Pace>) -> Run<'a> {
-        let mut outcome = Outcome::default();
+        let mut outcome = left.outcome;
         for record in left.recovered.values() {
             outcome.copied.add(commit::amount_of(record));
             outcome.resumed = outcome.resumed.plus(commit::amount_of(record).bytes);
@@ -108,6 +114,8 @@ impl<'a> Run<'a> {
             pending: None,
             deferred: Vec::new(),
             seen: HashSet::new(),
+            watch: LossWatch::default(),
+            lossy: None,
             ahead: None,
             sequence: 0,
             started: ends.clock.now().seconds,
@@ -260,14 +268,20 @@ impl<'a> Run<'a> {
 
     fn is_further_name(&mut self, ledger: &Ledger, item: &Item) -> Result<bool, Trouble> {
         let linked = item.entry.kind == EntryKind::File && item.entry.links > 1 && self.task.inodes_hold;
-        if !linked || item.recorded.is_some() {
+        if !linked {
             return Ok(false);
         }
         if !self.seen.insert(item.entry.inode) {
             return Ok(true);
         }
         let placed = ledger.linked_place(&self.task.dataset, &self.task.source, item.entry.inode)?;
-        Ok(placed.is_some_and(|record| record.place != item.place))
+        let Some(placed) = placed.filter(|record| record.place != item.place) else {
+            return Ok(false);
+        };
+        // Of another state, or bad, it is nothing to link to: this name is copied whole.
+        let facts = (placed.source.size, placed.source.mtime);
+        let same = facts == (item.entry.size, item.entry.mtime);
+        Ok(same && !ledger.is_bad(&self.task.dataset, &placed.place)?)
     }
 
     fn guard_space(&self, group: &[Item]) -> Result<(), Trouble> {
@@ -275,9 +289,14 @@ impl<'a> Run<'a> {
             return Ok(());
         }
         let space = self.ends.target.space().map_err(|fault| trouble_of(&fault))?;
+        // Holes are kept by local file systems; what lies behind any other mount may fill them.
+        let holes_stay = self.ends.target.durability() == Durability::Local;
         let needed: Bytes = group
             .iter()
-            .map(|item| item.entry.size.min(item.entry.allocated))
+            .map(|item| match holes_stay {
+                true => item.entry.size.min(item.entry.allocated),
+                false => item.entry.size,
+            })
             .sum();
         if space.free >= self.task.reserve.plus(needed) {
             return Ok(());
@@ -330,24 +349,9 @@ impl<'a> Run<'a> {
             if item.entry.kind == EntryKind::File && item.entry.size.0 > LARGE_FROM {
                 match open_large(&mut crew.bench, &item, &written.intents[at].staged, None) {
                     Ok(Opened::Large(large)) => {
-                        let blocks = large.blocks();
-                        let large = Arc::new(*large);
-                        for index in 0..blocks {
-                            crew.send(Job::Block {
-                                at,
-                                large: Arc::clone(&large),
-                                index,
-                            });
-                        }
-                        parts.insert(
-                            at,
-                            Part {
-                                large,
-                                left: blocks,
-                                fault: None,
-                            },
-                        );
-                        waiting += usize::try_from(blocks).unwrap_or(usize::MAX);
+                        let part = hand_out(crew, at, *large, 0);
+                        waiting += usize::try_from(part.left).unwrap_or(usize::MAX);
+                        parts.insert(at, part);
                     }
                     Ok(Opened::AtPlace(found)) => written.at_place(at, *found, item.entry.links),
                     Err(fault) => written.failed(at, &item, fault),
@@ -363,6 +367,10 @@ impl<'a> Run<'a> {
         // A failed sync is told once, and for whatever was written until then: after it no other
         // sync vouches for this group, so it is left to its intents.
         before?;
+        if let Some(trouble) = self.lossy.take() {
+            recover::drop_staged(&mut crew.bench, ledger, self.task, &written.intents, &[])?;
+            return Err(trouble);
+        }
         let stop = written.stop.clone();
         self.pending = Some(written);
         match stop {
@@ -385,7 +393,13 @@ impl<'a> Run<'a> {
                 .ok_or_else(|| Trouble::defect("the workers ended before their work"))?
             {
                 Report::Whole { at, item, result } => match result {
-                    Ok(Made::Staged(staged)) => written.staged(at, *staged),
+                    Ok(Made::Staged(staged)) => {
+                        if let Some(trouble) = self.watch.see(self.task, &staged) {
+                            crew.counters.abort.store(true, Ordering::SeqCst);
+                            self.lossy.get_or_insert(trouble);
+                        }
+                        written.staged(at, *staged);
+                    }
                     Ok(Made::AtPlace(found)) => written.at_place(at, *found, item.entry.links),
                     Err(fault) => {
                         if fault.course() == Course::StopAll {
@@ -405,7 +419,10 @@ impl<'a> Run<'a> {
                     }
                     if part.left == 0 {
                         if let Some(part) = parts.remove(&at) {
-                            end_part(&mut crew.bench, written, at, part);
+                            if let Some(part) = end_part(crew, written, at, part) {
+                                waiting += usize::try_from(part.left).unwrap_or(usize::MAX);
+                                parts.insert(at, part);
+                            }
                         }
                     }
                 }
@@ -456,11 +473,42 @@ pub(super) fn open_large(
     )?)))
 }
 
-fn end_part(bench: &mut Bench<'_>, written: &mut Written, at: usize, part: Part) {
+/// Hands out all blocks of a large file.
+fn hand_out(crew: &Crew<'_, '_>, at: usize, large: Large, tries: usize) -> Part {
+    let (left, large) = (large.blocks(), Arc::new(large));
+    for index in 0..left {
+        let large = Arc::clone(&large);
+        crew.send(Job::Block { at, large, index });
+    }
+    let fault = None;
+    Part {
+        large,
+        left,
+        fault,
+        tries,
+    }
+}
+
+/// After the last block of a large file; answers it once more where it changed under us and is
+/// begun anew, as small files are.
+fn end_part(crew: &mut Crew<'_, '_>, written: &mut Written, at: usize, part: Part) -> Option<Part> {
+    let bench = &mut crew.bench;
     let result = match part.fault {
         Some(fault) => Err(fault),
         None => part.large.finish(bench),
     };
+    if let Err(fault) = &result {
+        if begins_anew(bench.ends, fault, part.tries) {
+            let (item, staged) = (&part.large.item, written.intents[at].staged.clone());
+            small::discard(bench, item, &staged);
+            match open_large(bench, item, &staged, None) {
+                Ok(Opened::Large(large)) => return Some(hand_out(crew, at, *large, part.tries + 1)),
+                Ok(Opened::AtPlace(found)) => written.at_place(at, *found, item.entry.links),
+                Err(fault) => written.failed(at, item, fault),
+            }
+            return None;
+        }
+    }
     match result {
         Ok(staged) => {
             bench.counters.files.fetch_add(1, Ordering::Relaxed);
@@ -473,4 +521,5 @@ fn end_part(bench: &mut Bench<'_>, written: &mut Written, at: usize, part: Part)
             written.failed(at, &part.large.item, fault);
         }
     }
+    None
 }

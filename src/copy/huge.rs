@@ -4,8 +4,8 @@
 use super::commit::{Written, names_durable};
 use super::group::{Crew, Opened, Run, open_large};
 use super::large::Large;
-use super::retry::trouble_of;
-use super::worker::{Bench, Job, Report};
+use super::retry::{begins_anew, trouble_of};
+use super::worker::{Bench, Job, Made, Report};
 use super::{GROUP_BYTES, Item, small};
 use crate::digest::BLOCK;
 use crate::ledger::{Intent, Ledger};
@@ -32,21 +32,51 @@ impl<'a> Run<'a> {
             None => self.intend(ledger, item)?,
         };
         let id = intent.id;
-        let mut written = Written::new(vec![intent]);
-        let staged = &written.intents[0].staged;
-        let large = match open_large(&mut crew.bench, item, staged, resumed.as_ref()) {
+        let mut resumed = resumed;
+        for tries in 0.. {
+            match self.attempt(crew, ledger, item, &intent, resumed.as_ref())? {
+                Ok(None) => return Ok(()),
+                Ok(Some(made)) => {
+                    let mut written = Written::new(vec![intent]);
+                    match made {
+                        Made::Staged(staged) => written.staged(0, *staged),
+                        Made::AtPlace(found) => written.at_place(0, *found, item.entry.links),
+                    }
+                    self.pending = Some(written);
+                    return self.commit_pending(&mut crew.bench, ledger);
+                }
+                Err(fault) if begins_anew(self.ends, &fault, tries) => {
+                    // No longer durable from there on: the note goes before the file does.
+                    ledger.note_progress(id, Bytes::ZERO, &[])?;
+                    small::discard(&mut crew.bench, item, &intent.staged);
+                    resumed = None;
+                }
+                Err(fault) => return self.give_up(crew, ledger, Written::new(vec![intent]), item, fault),
+            }
+        }
+        Ok(())
+    }
+
+    /// One try at the whole file, from the start or from a checkpoint; `None` where the hours ended
+    /// before it.
+    fn attempt(
+        &mut self,
+        crew: &mut Crew<'a, '_>,
+        ledger: &mut Ledger,
+        item: &Item,
+        intent: &Intent,
+        resume: Option<&Intent>,
+    ) -> Result<Result<Option<Made>, Fault>, Trouble> {
+        let large = match open_large(&mut crew.bench, item, &intent.staged, resume) {
             Ok(Opened::Large(large)) => Arc::new(*large),
             Ok(Opened::AtPlace(found)) => {
-                small::discard(&mut crew.bench, item, staged);
-                written.at_place(0, *found, item.entry.links);
-                self.pending = Some(written);
-                return self.commit_pending(&mut crew.bench, ledger);
+                small::discard(&mut crew.bench, item, &intent.staged);
+                return Ok(Ok(Some(Made::AtPlace(found))));
             }
-            Err(fault) => return self.give_up(crew, ledger, written, item, fault),
+            Err(fault) => return Ok(Err(fault)),
         };
-        let values = resumed.map(|intent| intent.values).unwrap_or_default();
-        let resumed = Bytes(values.len() as u64 * BLOCK).min(large.size());
-        let mut next = values.len() as u64;
+        let mut next = resume.map_or(0, |intent| intent.values.len() as u64);
+        let resumed = Bytes(next * BLOCK).min(large.size());
         while next < large.blocks() {
             let end = (next + CHECKPOINT_BLOCKS).min(large.blocks());
             let result = self.round(crew, &large, next..end);
@@ -57,27 +87,24 @@ impl<'a> Run<'a> {
                 false => self.checkpoint(crew, &large, item),
             };
             if synced.is_ok() && !done.is_empty() {
-                ledger.note_progress(id, Bytes(done.len() as u64 * BLOCK).min(large.size()), &done)?;
+                let bytes = Bytes(done.len() as u64 * BLOCK).min(large.size());
+                ledger.note_progress(intent.id, bytes, &done)?;
             }
             if let Err(fault) = result.and(synced) {
-                return self.give_up(crew, ledger, written, item, fault);
+                return Ok(Err(fault));
             }
             next = done.len() as u64;
             if next < end {
                 // The hours are over: the intent keeps what is there for the next ones.
                 self.outcome.shut = true;
-                return Ok(());
+                return Ok(Ok(None));
             }
         }
-        match large.finish(&crew.bench) {
-            Ok(staged) => {
-                self.outcome.resumed = self.outcome.resumed.plus(resumed);
-                written.staged(0, staged);
-                self.pending = Some(written);
-                self.commit_pending(&mut crew.bench, ledger)
-            }
-            Err(fault) => self.give_up(crew, ledger, written, item, fault),
+        let finished = large.finish(&crew.bench);
+        if finished.is_ok() {
+            self.outcome.resumed = self.outcome.resumed.plus(resumed);
         }
+        Ok(finished.map(|staged| Some(Made::Staged(Box::new(staged)))))
     }
 
     /// Step 1 for one file.

@@ -13,6 +13,7 @@ use crate::ledger::{FileRecord, Intent};
 use crate::units::Bytes;
 use crate::world::{Dress, Fault, FaultKind, FileIn, FileOut, Folder, OpenHow};
 use blake3::hazmat::HasherExt;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, PoisonError};
 
 /// A large file under way.
@@ -23,6 +24,8 @@ pub(super) struct Large {
     before: Entry,
     sparse: bool,
     values: Mutex<Vec<Option<BlockValue>>>,
+    /// Set once it is seen to change: what is left of it is not read for nothing.
+    changed: AtomicBool,
     pub replaces: Option<FileRecord>,
 }
 
@@ -51,7 +54,10 @@ impl Large {
         let folder = bench.to.make(&above_to)?;
         let target = match resume {
             None => {
-                let target = folder.stage(staged, if sparse { Bytes::ZERO } else { before.size })?;
+                let expected = if sparse { Bytes::ZERO } else { before.size };
+                let target = bench
+                    .to
+                    .write_in(&above_to, |folder| folder.stage(staged, expected))?;
                 if sparse {
                     // Zeros at a checkpoint are not written, but belong to what is durable.
                     target.set_length(before.size)?;
@@ -71,6 +77,7 @@ impl Large {
             before,
             sparse,
             values: Mutex::new(values),
+            changed: AtomicBool::new(false),
             replaces,
         })
     }
@@ -104,15 +111,14 @@ impl Large {
         let mut at = start;
         while at < end {
             bench.ask((end - at).min(super::PIECE), name)?;
+            if self.changed.load(Ordering::Relaxed) {
+                return Err(shorter(name));
+            }
             let wanted = usize::try_from((end - at).min(super::PIECE)).unwrap_or(0);
             let length = self.source.read_at(at, &mut bench.buffer.bytes_mut()[..wanted])?;
             if length == 0 {
-                return Err(Fault::ours(
-                    "copy",
-                    name,
-                    FaultKind::Changed,
-                    "it became shorter while it was read",
-                ));
+                self.changed.store(true, Ordering::Relaxed);
+                return Err(shorter(name));
             }
             let bytes = &bench.buffer.bytes()[..length];
             hasher.update(bytes);
@@ -159,6 +165,11 @@ impl Large {
         (staged.hash, staged.values) = (hash, values);
         Ok(staged)
     }
+}
+
+fn shorter(name: &[u8]) -> Fault {
+    let words = "it became shorter while it was read";
+    Fault::ours("copy", name, FaultKind::Changed, words)
 }
 
 /// Opens a staged file again, cut back to what is durable: what lies after it is from before a

@@ -26,8 +26,10 @@ mod huge;
 mod lanes;
 mod large;
 mod links;
+mod losing;
 mod pace;
 mod recover;
+mod repair;
 mod retry;
 mod small;
 mod worker;
@@ -43,9 +45,10 @@ use std::sync::Arc;
 
 pub(crate) use commit::amount_of;
 pub(crate) use folders::OpenFolders;
-pub use folders::{FolderItem, dress_folders};
+pub use folders::{Dressed, FolderItem, dress_folders};
 pub use lanes::StreamLimits;
 pub use pace::{Pace, Slowed};
+pub use repair::{Repair, Repaired, repair};
 pub use retry::trouble_of;
 
 /// Most files of one group: what a crash may cost to do again.
@@ -91,9 +94,18 @@ pub struct Task {
     pub reserve: Bytes,
     /// Whether nothing is written: what lies at its place is taken over, the rest is a failure.
     pub only_adopt: bool,
+    /// Whether a file at the destination keeps its inode number from one mount to the next.
+    pub placed_inodes_hold: bool,
+    /// Kinds of facts that the user accepts this destination cannot keep.
+    pub accept: Vec<String>,
 }
 
 impl Task {
+    /// Whether the user accepts that facts of this kind are lost.
+    pub(crate) fn accepts(&self, kind: &str) -> bool {
+        self.accept.iter().any(|accepted| accepted == kind)
+    }
+
     /// Whether a source file is in the same state, seen in two runs: an inode number that does not
     /// outlive the mount says nothing.
     pub(crate) fn same_source(&self, one: &Identity, other: &Identity) -> bool {
@@ -133,12 +145,16 @@ pub struct Outcome {
     pub copied: Amount,
     /// Of these, bytes that an interrupted run had written already.
     pub resumed: Bytes,
+    /// Files in which bad ranges were written anew, and the bytes of these ranges.
+    pub repaired: Amount,
     /// Found at their places with the right content and taken over.
     pub adopted: Amount,
     /// Files that could not be copied.
     pub failed: u64,
     /// Of these, files of others at our places.
     pub conflicts: u64,
+    /// Whether size and times alone tell whose a file at the destination is.
+    pub by_times: bool,
     /// Facts the destination could not keep, by kind.
     pub losses: BTreeMap<&'static str, u64>,
     /// Files under 1 MiB among the copied.

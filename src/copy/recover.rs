@@ -1,10 +1,10 @@
 //! What an earlier run left behind, settled from its intents before anything new is begun.
 
-use super::commit::names_durable;
+use super::commit::{names_durable, note_losses};
 use super::folders::OpenFolders;
 use super::retry::trouble_of;
 use super::worker::{Bench, Counters};
-use super::{Ends, Task, existing};
+use super::{Ends, Outcome, Task, existing};
 use crate::digest::{BLOCK, BlockValue, Digest, TreeDigest};
 use crate::entry::{Entry, EntryKind};
 use crate::ledger::{FileRecord, GroupResult, Intent, Ledger, Proof, to_second};
@@ -21,6 +21,8 @@ pub(super) struct Leftovers {
     pub resumable: HashMap<RelPath, Intent>,
     /// Files that had their names already, now recorded.
     pub recovered: HashMap<RelPath, FileRecord>,
+    /// What they had lost.
+    pub outcome: Outcome,
 }
 
 /// Settles every intent of the batch but those of large files that can go on.
@@ -44,6 +46,11 @@ pub(super) fn settle_leftovers(
         if let Some((record, values)) = published(&mut bench, &intent).map_err(|fault| trouble_of(&fault))? {
             left.recovered.insert(intent.place.clone(), record.clone());
             group.records.push((record, values, links));
+            let (place, kept) = (&intent.place, intent.attributes.clone());
+            note_losses(&mut left.outcome, &mut group, place, intent.losses.clone());
+            group
+                .attributes
+                .extend(kept.map(|kept| (place.clone(), Some(kept))));
         } else {
             let staged =
                 stat(&mut bench.to, &intent.place, &intent.staged).map_err(|fault| trouble_of(&fault))?;

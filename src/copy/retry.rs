@@ -8,7 +8,7 @@ use std::time::Duration;
 
 /// Pauses before the second and the third try. A disk that remaps a sector answers within
 /// seconds (common practice, no source).
-const PAUSES: [Duration; 2] = [Duration::from_millis(500), Duration::from_secs(3)];
+pub(super) const PAUSES: [Duration; 2] = [Duration::from_millis(500), Duration::from_secs(3)];
 
 /// Tries up to three times what may pass: a medium error, a file that changes under us.
 pub(super) fn patiently<T>(ends: Ends<'_>, mut work: impl FnMut() -> Result<T, Fault>) -> Result<T, Fault> {
@@ -31,6 +31,29 @@ pub(super) fn weigh(ends: Ends<'_>, fault: Fault) -> Fault {
         }
         _ => fault,
     }
+}
+
+/// The same for a part of a file: what has changed under us does not pass here, since the parts
+/// before it are of another state.
+pub(super) fn patiently_a_part<T>(
+    ends: Ends<'_>,
+    mut work: impl FnMut() -> Result<T, Fault>,
+) -> Result<T, Fault> {
+    let part = patiently(ends, || match work() {
+        Err(fault) if fault.kind == FaultKind::Changed => Ok(Err(fault)),
+        other => other.map(Ok),
+    });
+    part.and_then(|inner| inner)
+}
+
+/// Whether a file that changed under us, in its `tries`-th try, is begun anew after a pause.
+pub(super) fn begins_anew(ends: Ends<'_>, fault: &Fault, tries: usize) -> bool {
+    let pause = PAUSES.get(tries).filter(|_| fault.kind == FaultKind::Changed);
+    let Some(pause) = pause.filter(|_| !ends.stop.is_set()) else {
+        return false;
+    };
+    ends.clock.wait(*pause, ends.stop);
+    !ends.stop.is_set()
 }
 
 fn may_pass(fault: &Fault) -> bool {

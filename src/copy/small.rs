@@ -4,11 +4,12 @@ use super::existing::{self, Standing};
 use super::folders::dress_of;
 use super::retry::patiently;
 use super::worker::{Bench, Made, Staged};
-use super::{Item, interrupted};
+use super::{Item, Task, interrupted};
 use crate::digest::{Digest, TreeHasher};
 use crate::entry::{Entry, EntryKind};
+use crate::ledger::Attributes;
 use crate::units::Bytes;
-use crate::world::{Durability, Fault, FaultKind, FileOut, Loss, OpenHow};
+use crate::world::{Durability, Fault, FaultKind, FileOut, Loss, OpenHow, Xattr};
 
 /// Below this many zero bytes in a row no hole is worth making: most file systems' blocks are
 /// smaller, and a hole of less costs more than it saves.
@@ -65,7 +66,9 @@ fn stage_file(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) -> Result<Stage
     let before = source.facts()?;
     let sparse = before.is_sparse();
     let expected = if sparse { Bytes::ZERO } else { before.size };
-    let target = bench.to.make(&above_to)?.stage(staged, expected)?;
+    let target = bench
+        .to
+        .write_in(&above_to, |folder| folder.stage(staged, expected))?;
     let mut hasher = TreeHasher::new();
     let mut at = 0u64;
     // One read past the known size shows a file that grew; a short read alone is not the end.
@@ -110,18 +113,17 @@ pub(super) fn finish_file(
     source: &Entry,
     xattrs: Vec<crate::world::Xattr>,
 ) -> Result<Staged, Fault> {
-    let mut losses = target.dress(&dress_of(source, xattrs, bench.task.owners))?;
+    let mut losses = target.dress(&dress_of(source, xattrs.clone(), bench.task.owners))?;
+    let attributes = match xattrs.is_empty() {
+        true => None,
+        false => kept(bench.task, &xattrs, &target.xattrs()?, &mut losses),
+    };
     if bench.ends.target.durability() != Durability::Local {
         // Where one sync for all does not reach the disk, each file has its own.
         target.sync()?;
     }
     let facts = target.facts()?;
-    if facts.mtime != source.mtime && !losses.iter().any(|loss| loss.kind == "time") {
-        losses.push(Loss {
-            kind: "time",
-            why: "it was not kept to the nanosecond".into(),
-        });
-    }
+    silent_losses(source, &facts, bench.task.owners, &mut losses);
     Ok(Staged {
         place: Default::default(),
         source: source.identity(),
@@ -130,8 +132,52 @@ pub(super) fn finish_file(
         hash: Digest([0; 32]),
         values: Vec::new(),
         losses,
+        attributes,
         replaces: None,
     })
+}
+
+/// What a file system takes without a word and does not keep (hazard M3).
+fn silent_losses(source: &Entry, found: &Entry, owners: bool, losses: &mut Vec<Loss>) {
+    let owner = (found.uid, found.gid) != (source.uid, source.gid);
+    let kinds = [
+        (
+            "time",
+            found.mtime != source.mtime,
+            "it was not kept to the nanosecond",
+        ),
+        ("mode", found.mode != source.mode, "it was not kept"),
+        ("owner", owners && owner, "it was not kept"),
+    ];
+    for (kind, lost, why) in kinds {
+        if lost && !losses.iter().any(|loss| loss.kind == kind) {
+            losses.push(Loss {
+                kind,
+                why: why.into(),
+            });
+        }
+    }
+}
+
+/// Of the attributes that were set, those found again; the others are losses. Kinds that the user
+/// accepts to lose are not held against anything later.
+pub(super) fn kept(
+    task: &Task,
+    set: &[Xattr],
+    found: &[Xattr],
+    losses: &mut Vec<Loss>,
+) -> Option<Attributes> {
+    let (mut kept, lost): (Vec<Xattr>, Vec<Xattr>) = set.iter().cloned().partition(|x| found.contains(x));
+    for kind in lost.iter().map(Xattr::kind) {
+        if !losses.iter().any(|loss| loss.kind == kind) {
+            losses.push(Loss {
+                kind,
+                why: "it was not kept".into(),
+            });
+        }
+    }
+    kept.retain(|one| !task.accepts(one.kind()));
+    Attributes::of(&kept)
 }
 
 fn stage_symlink(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) -> Result<Staged, Fault> {
@@ -146,8 +192,10 @@ fn stage_symlink(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) -> Result<St
             "it is no symlink any more",
         ));
     };
+    bench
+        .to
+        .write_in(&above_to, |folder| folder.make_symlink(staged, &target))?;
     let folder = bench.to.make(&above_to)?;
-    folder.make_symlink(staged, &target)?;
     let losses = folder.dress(staged, &dress_of(&source, Vec::new(), bench.task.owners))?;
     let facts = folder.stat(staged)?;
     Ok(Staged {
@@ -158,6 +206,7 @@ fn stage_symlink(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) -> Result<St
         hash: Digest::of(&target),
         values: Vec::new(),
         losses,
+        attributes: None,
         replaces: None,
     })
 }

@@ -4,11 +4,11 @@ use super::existing::Adopted;
 use super::folders::OpenFolders;
 use super::lanes::{Lane, Lanes};
 use super::large::Large;
-use super::retry::{patiently, weigh};
+use super::retry::{patiently_a_part, weigh};
 use super::{Ends, Item, PIECE, Pace, Task, interrupted, small};
 use crate::digest::{BLOCK, BlockValue, Digest};
 use crate::entry::{Entry, Identity};
-use crate::ledger::FileRecord;
+use crate::ledger::{Attributes, FileRecord};
 use crate::names::RelPath;
 use crate::world::{Buffer, Fault, Loss};
 use crossbeam_channel::{Receiver, Sender};
@@ -68,6 +68,8 @@ pub(super) struct Staged {
     pub hash: Digest,
     pub values: Vec<BlockValue>,
     pub losses: Vec<Loss>,
+    /// Attributes that were set and kept.
+    pub attributes: Option<Attributes>,
     /// What lies at the place now and goes away.
     pub replaces: Option<FileRecord>,
 }
@@ -129,7 +131,7 @@ impl<'a> Bench<'a> {
                     lanes.enter(Lane::Large);
                     let result = match self.counters.abort.load(Ordering::SeqCst) {
                         true => Err(interrupted(large.item.from.as_bytes())),
-                        false => patiently(self.ends, || large.copy_block(&mut self, index)),
+                        false => patiently_a_part(self.ends, || large.copy_block(&mut self, index)),
                     }
                     .map_err(|fault| weigh(self.ends, fault));
                     lanes.leave(Lane::Large, BLOCK as f64);

@@ -6,7 +6,7 @@
 
 use super::codec::{self, int, uint};
 use super::files::{self, FileRecord};
-use super::{Failure, Ledger, late};
+use super::{Attributes, Failure, Ledger, attributes, late};
 use crate::digest::{BlockValue, Digest};
 use crate::entry::Identity;
 use crate::moment::Moment;
@@ -35,6 +35,27 @@ pub struct Intent {
     pub done: Bytes,
     /// The chaining values of those bytes.
     pub values: Vec<BlockValue>,
+    /// Facts that the staged file could not keep.
+    pub losses: Vec<Loss>,
+    /// Attributes that it has kept.
+    pub attributes: Option<Attributes>,
+}
+
+/// What is noted of a staged file whose content is durable.
+#[derive(Debug, Clone)]
+pub struct StagedNote {
+    /// The number of its intent.
+    pub intent: i64,
+    /// Its inode.
+    pub inode: u64,
+    /// The hash of its content.
+    pub hash: Digest,
+    /// What it was at the source when it was read: it may have changed since the intent.
+    pub source: Identity,
+    /// Facts that it could not keep.
+    pub losses: Vec<Loss>,
+    /// Attributes that it has kept.
+    pub attributes: Option<Attributes>,
 }
 
 /// What one group came to, to be recorded at once.
@@ -49,6 +70,8 @@ pub struct GroupResult {
     pub failures: Vec<Failure>,
     /// Facts the destination could not keep.
     pub losses: Vec<(RelPath, Loss)>,
+    /// Attributes that files and folders have kept; `None` where they have none any more.
+    pub attributes: Vec<(RelPath, Option<Attributes>)>,
 }
 
 impl Ledger {
@@ -65,24 +88,28 @@ impl Ledger {
         })
     }
 
-    /// After step 4: notes the inodes and hashes of staged files whose content is durable, and what
-    /// each was at the source when it was read: it may have changed since the intent was recorded.
+    /// After step 4: notes what a crash before the record would else forget of staged files whose
+    /// content is durable.
     ///
     /// # Errors
     /// [`Trouble`] where the ledger cannot be written.
-    pub fn note_staged(&mut self, staged: &[(i64, u64, Digest, Identity)]) -> Result<(), Trouble> {
+    pub fn note_staged(&mut self, staged: &[StagedNote]) -> Result<(), Trouble> {
         self.together(|db| {
             let sql = "UPDATE intents SET placed_inode = ?2, hash = ?3, size = ?4, inode = ?5, mtime = ?6, \
-                       ctime = ?7 WHERE id = ?1";
-            for (id, inode, hash, source) in staged {
+                       ctime = ?7, losses = ?8, attribute_names = ?9, attribute_hash = ?10 WHERE id = ?1";
+            for note in staged {
+                let kept = note.attributes.as_ref();
                 db.prepare_cached(sql)?.execute((
-                    id,
-                    int(*inode),
-                    hash.0,
-                    int(source.size.0),
-                    int(source.inode),
-                    codec::stamp(source.mtime),
-                    codec::stamp(source.ctime),
+                    note.intent,
+                    int(note.inode),
+                    note.hash.0,
+                    int(note.source.size.0),
+                    int(note.source.inode),
+                    codec::stamp(note.source.mtime),
+                    codec::stamp(note.source.ctime),
+                    (!note.losses.is_empty()).then(|| losses_text(&note.losses)),
+                    kept.map(Attributes::names_bytes),
+                    kept.map(|kept| kept.hash.0),
                 ))?;
             }
             Ok(())
@@ -128,11 +155,12 @@ impl Ledger {
                     files::put_blocks(db, batch, id, name, values)?;
                 }
                 if *links > 1 {
-                    let sql = "INSERT OR IGNORE INTO linked VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
+                    let sql = "INSERT OR REPLACE INTO linked VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
                     let inode = int(record.source.inode);
                     db.prepare_cached(sql)?
                         .execute((dataset, source, inode, batch, id, name))?;
                 }
+                attributes::put(db, batch, dataset, &record.place, None)?;
                 clear_marks(db, batch, record.place.as_bytes())?;
             }
             for id in &group.settled {
@@ -147,6 +175,9 @@ impl Ledger {
                 db.prepare_cached(sql)?
                     .execute((batch, loss.kind, place.as_bytes(), &loss.why))?;
             }
+            for (place, kept) in &group.attributes {
+                attributes::put(db, batch, dataset, place, kept.as_ref())?;
+            }
             Ok(())
         })
     }
@@ -156,8 +187,8 @@ impl Ledger {
     /// # Errors
     /// [`Trouble`] where the ledger cannot be read.
     pub fn intents_of(&self, batch: i64, dataset: &str) -> Result<Vec<Intent>, Trouble> {
-        let sql = "SELECT id, folder, name, staged, replaces, size, inode, mtime, ctime, placed_inode, hash, done, kept \
-                   FROM intents WHERE batch = ?1 ORDER BY id";
+        let sql = "SELECT id, folder, name, staged, replaces, size, inode, mtime, ctime, placed_inode, hash, done, kept, \
+                   losses, attribute_names, attribute_hash FROM intents WHERE batch = ?1 ORDER BY id";
         let rows = self.rows(sql, [batch], |row| {
             let source = Identity {
                 size: Bytes(uint(row, 5)?),
@@ -178,6 +209,11 @@ impl Ledger {
                 staged_as,
                 done: Bytes(uint(row, 11)?),
                 values: codec::values(row, 12)?,
+                losses: losses_of(&row.get::<_, Option<String>>(13)?.unwrap_or_default()),
+                attributes: match row.get::<_, Option<Vec<u8>>>(14)? {
+                    Some(names) => Some(Attributes::from_parts(&names, codec::digest(row, 15)?)),
+                    None => None,
+                },
             };
             Ok((row.get::<_, i64>(1)?, row.get::<_, Vec<u8>>(2)?, intent))
         })?;
@@ -257,8 +293,28 @@ impl Intent {
             staged_as: None,
             done: Bytes::ZERO,
             values: Vec::new(),
+            losses: Vec::new(),
+            attributes: None,
         }
     }
+}
+
+/// Losses as lines of kind and reason.
+fn losses_text(losses: &[Loss]) -> String {
+    let line = |loss: &Loss| format!("{}\t{}\n", loss.kind, loss.why.replace('\n', " "));
+    losses.iter().map(line).collect()
+}
+
+fn losses_of(text: &str) -> Vec<Loss> {
+    let one = |line: &str| {
+        let (kind, why) = line.split_once('\t')?;
+        let kind = Loss::KINDS.into_iter().find(|known| *known == kind)?;
+        Some(Loss {
+            kind,
+            why: why.to_string(),
+        })
+    };
+    text.lines().filter_map(one).collect()
 }
 
 /// The second of a record's time: records are kept to the second.

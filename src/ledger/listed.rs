@@ -147,13 +147,12 @@ impl Ledger {
             db.execute("DELETE FROM differences WHERE batch = ?1", [batch])?;
             let sql = "INSERT OR REPLACE INTO differences VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
             for one in found {
-                let ranges: Vec<String> = one.ranges.iter().map(|(a, b)| format!("{a}-{b}")).collect();
                 let (place, at) = (one.place.as_bytes(), codec::stamp(one.at));
                 db.prepare_cached(sql)?.execute((
                     batch,
                     place,
                     &one.kind,
-                    ranges.join(","),
+                    super::repairs::ranges_text(&one.ranges),
                     one.blocking,
                     at,
                 ))?;
@@ -171,14 +170,10 @@ impl Ledger {
             "SELECT path, kind, ranges, blocking, at FROM differences WHERE batch = ?1 ORDER BY path, kind";
         self.rows(sql, [batch], |row| {
             let ranges: String = row.get(2)?;
-            let pair = |text: &str| {
-                text.split_once('-')
-                    .and_then(|(a, b)| Some((a.parse().ok()?, b.parse().ok()?)))
-            };
             Ok(Difference {
                 place: place(row, 0)?,
                 kind: row.get(1)?,
-                ranges: ranges.split(',').filter_map(pair).collect(),
+                ranges: super::repairs::ranges_of(&ranges),
                 blocking: row.get(3)?,
                 at: codec::moment(row, 4)?,
             })

@@ -6,6 +6,7 @@
 //! give, so the ledger refuses to live on one. A ledger of a newer version is refused, an older
 //! one is brought up to date inside one exclusive transaction (`schema.rs`).
 
+mod attributes;
 mod batches;
 mod codec;
 mod content;
@@ -15,15 +16,18 @@ mod intents;
 mod late;
 mod listed;
 mod promises;
+mod repairs;
 mod schema;
 
+pub use attributes::Attributes;
 pub use batches::{BatchRow, Lease, PlanRow};
 pub use content::{Content, ContentKey};
 pub use ends::{EndRole, EndRow, IndexRow};
 pub use files::{FileRecord, Proof};
-pub use intents::{GroupResult, Intent, to_second};
+pub use intents::{GroupResult, Intent, StagedNote, to_second};
 pub use listed::{Accepted, Difference, Failure, Sample, Sheet};
 pub use promises::Promise;
+pub use repairs::{Ranges, Settled};
 
 use crate::moment::Moment;
 use crate::trouble::Trouble;

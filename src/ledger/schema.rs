@@ -99,6 +99,24 @@ CREATE TABLE superseded (batch INTEGER NOT NULL, folder INTEGER NOT NULL, name B
 CREATE TABLE promises (dataset TEXT PRIMARY KEY, class TEXT NOT NULL, publish TEXT NOT NULL,
     sync_reaches INTEGER NOT NULL, at NOT NULL) WITHOUT ROWID;
 "#,
+    r#"
+-- Files that are being written into in place; gone once what they have become is recorded.
+CREATE TABLE repairs (batch INTEGER NOT NULL, folder INTEGER NOT NULL, name BLOB NOT NULL,
+    ranges TEXT NOT NULL, PRIMARY KEY (batch, folder, name)) WITHOUT ROWID;
+-- Files whose source gave different bytes at two readings.
+CREATE TABLE disagreements (batch INTEGER NOT NULL, path BLOB NOT NULL, at NOT NULL,
+    PRIMARY KEY (batch, path)) WITHOUT ROWID;
+
+-- Extended attributes that were set and kept, of files and folders: the names once, a hash each.
+CREATE TABLE attribute_names (id INTEGER PRIMARY KEY, names BLOB NOT NULL UNIQUE);
+CREATE TABLE attributes (batch INTEGER NOT NULL, folder INTEGER NOT NULL, name BLOB NOT NULL,
+    names INTEGER NOT NULL, hash BLOB NOT NULL, PRIMARY KEY (batch, folder, name)) WITHOUT ROWID;
+
+-- What a staged file has kept and lost, for a crash between its publishing and its record.
+ALTER TABLE intents ADD COLUMN losses TEXT;
+ALTER TABLE intents ADD COLUMN attribute_names BLOB;
+ALTER TABLE intents ADD COLUMN attribute_hash BLOB;
+"#,
 ];
 
 /// The version this program writes.

@@ -4,6 +4,7 @@ use super::batch::{self, AtHand};
 use super::desk::Desk;
 use super::hours;
 use super::items::{Walk, own_folders};
+use super::repair;
 use super::settings::Settings;
 use super::spare::Hourly;
 use crate::copy::{self as hand, Ends, FolderItem, Item, Outcome, Pace, Progress, StreamLimits, Task};
@@ -129,14 +130,17 @@ fn one(
     let mut task = task_of(desk, at_hand)?;
     let network = source.mount().is_network() || target.mount().is_network();
     task.streams = streams(&desk.settings, network);
-    let reader = desk.second_ledger()?;
-    let mut outstanding = Outstanding::new(desk, at_hand, reader)?;
+    task.placed_inodes_hold = target.mount().keeps_inodes();
     let ends = Ends {
         source: &source,
         target: &target,
         clock: desk.clock,
         stop: desk.stop,
     };
+    let repaired = repair::repair(desk, at_hand, ends, &task, pace, progress)?;
+    let reader = desk.second_ledger()?;
+    let mut outstanding = Outstanding::new(desk, at_hand, reader)?;
+    outstanding.untouched = repaired.open;
     let began = desk.clock.ticks();
     let hourly = Hourly::new(desk, began)?;
     let progress = |p: Progress| {
@@ -156,6 +160,8 @@ fn one(
         }
     };
     promised?;
+    outcome.repaired = repaired.amount;
+    outcome.by_times = !task.placed_inodes_hold;
     let folders = std::mem::take(&mut outstanding.folders);
     let already = outstanding.already;
     let mut done = state;
@@ -233,6 +239,8 @@ pub(super) fn task_of(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Task, Trouble
         streams: streams(&desk.settings, false),
         reserve: free,
         only_adopt: false,
+        placed_inodes_hold: true,
+        accept: at_hand.destination.accept.clone(),
     })
 }
 
@@ -248,13 +256,16 @@ fn dress(
     for (from, place, entry) in own.filter(|(_, place, _)| !at_hand.taken.contains(place)) {
         folders.push(FolderItem { from, place, entry });
     }
-    let (losses, faults) = hand::dress_folders(ends.source, ends.target, &folders, task.owners);
-    let mut group = GroupResult::default();
-    for (place, loss) in losses {
+    let dressed = hand::dress_folders(ends.source, ends.target, &folders, task);
+    let mut group = GroupResult {
+        attributes: dressed.attributes,
+        ..GroupResult::default()
+    };
+    for (place, loss) in dressed.losses {
         *outcome.losses.entry(loss.kind).or_default() += 1;
         group.losses.push((place, loss));
     }
-    for (place, fault) in faults {
+    for (place, fault) in dressed.faults {
         outcome.failed += 1;
         let (code, text) = (fault.kind.word().to_string(), fault.to_string());
         group.failures.push(Failure {
@@ -305,6 +316,8 @@ pub(super) struct Outstanding<'a> {
     pub folders: Vec<FolderItem>,
     /// Files with nothing left to do.
     pub already: u64,
+    /// Files that a repair has left open.
+    pub untouched: BTreeSet<RelPath>,
 }
 
 impl<'a> Outstanding<'a> {
@@ -328,6 +341,7 @@ impl<'a> Outstanding<'a> {
             ready: VecDeque::new(),
             folders: Vec::new(),
             already: 0,
+            untouched: BTreeSet::new(),
         })
     }
 
@@ -355,6 +369,9 @@ impl<'a> Outstanding<'a> {
                         entry: child.entry,
                     });
                 }
+                continue;
+            }
+            if self.untouched.contains(&place) {
                 continue;
             }
             let record = records.get(&child.name);

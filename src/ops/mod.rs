@@ -18,6 +18,7 @@ pub mod manifest;
 pub mod plan;
 pub mod pool;
 pub mod release;
+mod repair;
 pub mod report;
 pub mod restored;
 pub mod scan;

@@ -160,6 +160,7 @@ pub(super) fn facts(
         accepted: accepted.into_iter().map(|a| (a.code, a.count)).collect(),
         second_copy: !desk.settings.second_copy.is_empty(),
         restore_test: !desk.ledger.restores()?.is_empty(),
+        reads_disagree: desk.ledger.disagreements(id)?.len() as u64,
         ..Gate::default()
     })
 }

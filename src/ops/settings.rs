@@ -110,7 +110,7 @@ pub struct DestinationSettings {
     pub reserve: Option<Bytes>,
     /// Free space, where the client's view of it lies.
     pub free: Option<Bytes>,
-    /// Facts this destination cannot keep: `owner`, `mode`, `time`.
+    /// Facts this destination cannot keep: `owner`, `mode`, `time`, `xattr`, `acl`.
     pub accept: Vec<String>,
 }
 

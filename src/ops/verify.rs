@@ -5,7 +5,7 @@ use super::desk::Desk;
 use super::items::Walk;
 use super::{late, manifest};
 use crate::entry::{Entry, EntryKind};
-use crate::ledger::{Difference, FileRecord, Ledger, Proof, Sample};
+use crate::ledger::{Attributes, Difference, FileRecord, Ledger, Proof, Sample};
 use crate::lifecycle::{Event, State, after};
 use crate::names::RelPath;
 use crate::survey::ProjectKey;
@@ -81,7 +81,7 @@ fn one(
         inodes_hold: at_hand.inodes_hold,
     };
     let began = desk.clock.ticks();
-    let mut checks = Checks::new(at_hand, desk.second_ledger()?, again);
+    let mut checks = Checks::new(at_hand, desk.second_ledger()?, again)?;
     let (clock, dataset) = (desk.clock, at_hand.dataset.name.clone());
     let ledger = &mut desk.ledger;
     let mut note = |places: &[_]| ledger.mark_verified(id, &dataset, places, clock.now());
@@ -154,6 +154,7 @@ pub(super) fn facts_of(at_hand: &AtHand) -> Facts {
         times: keeps("time"),
         modes: keeps("mode"),
         owners: keeps("owner"),
+        xattrs: keeps("xattr") && keeps("acl"),
     }
 }
 
@@ -213,9 +214,16 @@ fn folders(
     let mine = own.iter().chain(&checks.folders);
     // A folder that a later batch brings something into has its times from there.
     for (place, entry) in mine.filter(|(place, _)| !at_hand.taken.contains(place)) {
-        match open.get(place).and_then(|folder| folder.own_facts()) {
-            Ok(seen) => {
-                let kinds = attributes(entry, entry.mtime, &seen, facts);
+        let kept = match checks.has_attributes && facts.xattrs {
+            true => desk
+                .ledger
+                .attributes_at(at_hand.row.id, &at_hand.dataset.name, place)?,
+            false => None,
+        };
+        match open.get(place).and_then(|folder| look(&*folder, kept.as_ref())) {
+            Ok((seen, lost)) => {
+                let mut kinds = attributes(entry, entry.mtime, &seen, facts);
+                kinds.extend(lost.then_some("xattr"));
                 // What a desktop leaves in a folder changes the folder's time, and no more.
                 let by_visit = |kind: &str| kind == "time" && visited.contains(place);
                 found.extend(
@@ -236,6 +244,15 @@ fn folders(
         }
     }
     Ok(found)
+}
+
+/// A folder's own facts, and whether it has lost an attribute it had kept.
+fn look(folder: &dyn crate::world::Folder, kept: Option<&Attributes>) -> crate::world::Res<(Entry, bool)> {
+    let lost = match kept {
+        Some(kept) => !kept.hold_in(&folder.xattrs(b"")?),
+        None => false,
+    };
+    Ok((folder.own_facts()?, lost))
 }
 
 /// What may lie in each folder: beside the batch's own, the way down to its deeper folders and to
@@ -281,12 +298,15 @@ struct Checks<'a> {
     folders: Vec<(RelPath, Entry)>,
     /// What may lie in each folder: what the source had there and what is recorded.
     expected: BTreeMap<RelPath, BTreeSet<Vec<u8>>>,
+    /// Whether any extended attributes are kept of this batch.
+    has_attributes: bool,
 }
 
 impl<'a> Checks<'a> {
-    fn new(at_hand: &'a AtHand, ledger: Ledger, again: bool) -> Checks<'a> {
+    fn new(at_hand: &'a AtHand, ledger: Ledger, again: bool) -> Result<Checks<'a>, Trouble> {
+        let has_attributes = ledger.has_attributes(at_hand.row.id)?;
         let (ready, folders, expected) = (VecDeque::new(), Vec::new(), BTreeMap::new());
-        Checks {
+        Ok(Checks {
             walk: Walk::new(at_hand),
             at_hand,
             ledger,
@@ -294,7 +314,8 @@ impl<'a> Checks<'a> {
             ready,
             folders,
             expected,
-        }
+            has_attributes,
+        })
     }
 
     fn fill(&mut self) -> Result<bool, Trouble> {
@@ -329,10 +350,18 @@ impl<'a> Checks<'a> {
         let values = self
             .ledger
             .blocks_of(self.at_hand.row.id, &self.at_hand.dataset.name, &record.place)?;
+        let place = &record.place;
+        let attributes = match self.has_attributes {
+            true => self
+                .ledger
+                .attributes_at(self.at_hand.row.id, &self.at_hand.dataset.name, place)?,
+            false => None,
+        };
         self.ready.push_back(Check {
             record,
             entry,
             values,
+            attributes,
         });
         Ok(())
     }

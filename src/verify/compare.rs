@@ -15,6 +15,8 @@ pub struct Facts {
     pub modes: bool,
     /// Owner and group.
     pub owners: bool,
+    /// Extended attributes, access lists among them.
+    pub xattrs: bool,
 }
 
 /// What was seen of one file at the destination.
@@ -31,6 +33,8 @@ pub struct Seen {
     pub how: Option<ReadHow>,
     /// Bytes read.
     pub bytes: u64,
+    /// Whether the attributes that were set and kept are there; true where none were.
+    pub xattrs_hold: bool,
 }
 
 /// Every difference between what should be there and what is.
@@ -57,6 +61,9 @@ pub fn differences(check: &Check, seen: &Seen, facts: Facts) -> Vec<Found> {
             _ => Vec::new(),
         };
         add("content", ranges);
+    }
+    if facts.xattrs && !seen.xattrs_hold {
+        add("xattr", Vec::new());
     }
     for kind in attributes(&check.entry, record.source.mtime, &seen.facts, facts) {
         add(kind, Vec::new());

@@ -12,7 +12,7 @@ mod worker;
 use crate::copy::trouble_of;
 use crate::digest::BlockValue;
 use crate::entry::Entry;
-use crate::ledger::FileRecord;
+use crate::ledger::{Attributes, FileRecord};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
@@ -37,6 +37,8 @@ pub struct Check {
     pub entry: Entry,
     /// Chaining values of a large file; empty where none are kept.
     pub values: Vec<BlockValue>,
+    /// Extended attributes that were set and kept.
+    pub attributes: Option<Attributes>,
 }
 
 /// What is the same for all files of a batch.
@@ -59,7 +61,7 @@ pub struct Request<'a> {
 pub struct Found {
     /// Its place below the dataset's folder.
     pub place: RelPath,
-    /// Fixed word: `content`, `type`, `size`, `time`, `mode`, `owner`, `link`, `absent`,
+    /// Fixed word: `content`, `type`, `size`, `time`, `mode`, `owner`, `xattr`, `link`, `absent`,
     /// `unreadable`.
     pub kind: &'static str,
     /// Byte ranges that differ, ends exclusive.

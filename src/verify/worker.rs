@@ -123,6 +123,7 @@ impl Crew<'_> {
                     values: Vec::new(),
                     how: None,
                     bytes: 0,
+                    xattrs_hold: true,
                 }));
             }
             Ok(Ok((open(&mut self.folders, &check.record.place)?, facts)))
@@ -247,6 +248,7 @@ fn whole(folders: &mut OpenFolders<'_>, buffer: &mut Buffer, check: &Check, byte
             values: Vec::new(),
             how: None,
             bytes: 0,
+            xattrs_hold: true,
         })
     };
     if facts.kind != record.kind {
@@ -272,12 +274,14 @@ fn whole(folders: &mut OpenFolders<'_>, buffer: &mut Buffer, check: &Check, byte
     let read = hasher.position();
     let tree = hasher.finish();
     let how = if read == 0 { None } else { Some(file.read_how()) };
+    let xattrs_hold = xattrs_hold(check, &*file)?;
     Ok(Seen {
         facts,
         hash: Some(tree.root),
         values: tree.values,
         how,
         bytes: read,
+        xattrs_hold,
     })
 }
 
@@ -329,15 +333,20 @@ fn finish(large: &Large) -> Done {
         .iter()
         .map_while(|value| *value)
         .collect();
-    let seen = Seen {
+    let result = xattrs_hold(&check, &*large.file).map(|xattrs_hold| Seen {
         facts: large.facts.clone(),
         hash: root_of(&values),
         values,
         how: Some(large.file.read_how()),
         bytes: large.facts.size.0,
-    };
-    Done {
-        check,
-        result: Ok(seen),
+        xattrs_hold,
+    });
+    Done { check, result }
+}
+
+fn xattrs_hold(check: &Check, file: &dyn FileIn) -> Res<bool> {
+    match &check.attributes {
+        Some(kept) => Ok(kept.hold_in(&file.xattrs()?)),
+        None => Ok(true),
     }
 }

@@ -53,6 +53,14 @@ impl MountIdentity {
         Some(Path::new(&self.root).join(below))
     }
 
+    /// Whether a file keeps its inode number when it is mounted again. File systems without inodes of
+    /// their own, and many programs in user space, number files as they meet them (hazard table of
+    /// inode classes; vfat and exFAT: common practice, no source).
+    pub fn keeps_inodes(&self) -> bool {
+        let numbers_anew = ["vfat", "msdos", "exfat", "cifs", "smb3", "9p"];
+        !self.is_user_space() && !numbers_anew.contains(&self.kind.as_str())
+    }
+
     /// In one line for a person.
     pub fn words(&self) -> String {
         format!("{} on {} ({})", self.source, self.mounted_at.display(), self.kind)

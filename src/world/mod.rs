@@ -193,6 +193,12 @@ pub trait FileIn: Send + Sync {
 
     /// How its bytes reach us.
     fn read_how(&self) -> ReadHow;
+
+    /// Makes durable what any program of this machine has written into it.
+    ///
+    /// # Errors
+    /// A [`Fault`] for any write that did not reach the disk.
+    fn sync(&self) -> Res<()>;
 }
 
 /// A file held open for writing; several threads may write different ranges at once.
@@ -226,6 +232,12 @@ pub trait FileOut: Send + Sync {
     /// # Errors
     /// A [`Fault`].
     fn facts(&self) -> Res<Entry>;
+
+    /// The extended attributes that it has now.
+    ///
+    /// # Errors
+    /// A [`Fault`]; an end without extended attributes has none.
+    fn xattrs(&self) -> Res<Vec<Xattr>>;
 }
 
 /// Buffers and offsets of direct reads and writes are multiples of this many bytes.
@@ -342,6 +354,22 @@ pub struct Xattr {
     pub value: Vec<u8>,
 }
 
+impl Xattr {
+    /// The kind of [`Loss`] where it is not kept.
+    pub fn kind(&self) -> &'static str {
+        Xattr::kind_of(&self.name)
+    }
+
+    /// The kind of [`Loss`] of an attribute of this name.
+    pub fn kind_of(name: &[u8]) -> &'static str {
+        if name.starts_with(b"system.posix_acl") {
+            "acl"
+        } else {
+            "xattr"
+        }
+    }
+}
+
 /// What an entry gets after its content: everything a copy carries beside bytes and names.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Dress {
@@ -362,4 +390,9 @@ pub struct Loss {
     pub kind: &'static str,
     /// Why, in words.
     pub why: String,
+}
+
+impl Loss {
+    /// All kinds.
+    pub const KINDS: [&'static str; 5] = ["owner", "mode", "time", "xattr", "acl"];
 }

@@ -156,6 +156,10 @@ impl FileIn for OsFileIn {
     fn read_how(&self) -> ReadHow {
         self.reading().how
     }
+
+    fn sync(&self) -> Res<()> {
+        rustix::fs::fsync(&self.fd).map_err(|e| Fault::os("sync", &self.name, e))
+    }
 }
 
 /// A file open for writing.
@@ -252,6 +256,10 @@ impl FileOut for OsFileOut {
     fn facts(&self) -> Res<Entry> {
         own_facts(&self.fd)
     }
+
+    fn xattrs(&self) -> Res<Vec<Xattr>> {
+        xattrs_of(&self.fd, &self.name)
+    }
 }
 
 fn lost(kind: &'static str, error: Errno) -> Loss {
@@ -299,10 +307,9 @@ fn dress_handle(fd: BorrowedFd<'_>, dress: &Dress) -> Vec<Loss> {
         keep("mode", rustix::fs::fchmod(fd, Mode::from_raw_mode(mode)));
     }
     for xattr in &dress.xattrs {
-        let kind = xattr_kind(&xattr.name);
         let name: &[u8] = &xattr.name;
         keep(
-            kind,
+            xattr.kind(),
             rustix::fs::fsetxattr(fd, name, &xattr.value, XattrFlags::empty()),
         );
     }
@@ -310,14 +317,6 @@ fn dress_handle(fd: BorrowedFd<'_>, dress: &Dress) -> Vec<Loss> {
         keep("time", rustix::fs::futimens(fd, &stamps(mtime)));
     }
     losses
-}
-
-fn xattr_kind(name: &[u8]) -> &'static str {
-    if name.starts_with(b"system.posix_acl") {
-        "acl"
-    } else {
-        "xattr"
-    }
 }
 
 /// Dresses a folder or a symlink.

@@ -7,6 +7,7 @@ mod bad_input;
 mod changing;
 mod different;
 mod guards;
+mod on_disks;
 mod outside_scan;
 mod pace;
 mod plans;

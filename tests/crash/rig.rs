@@ -87,6 +87,8 @@ impl Rig {
             stop: Stop::new(),
             task: Task {
                 only_adopt: false,
+                placed_inodes_hold: true,
+                accept: Vec::new(),
                 batch: BATCH,
                 dataset: DATASET.into(),
                 source: "oldbox".into(),

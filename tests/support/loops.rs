@@ -85,9 +85,15 @@ impl Loop {
 
     /// Unmounts and mounts the same image again: what was not in the image is gone.
     pub fn cycle(&mut self) {
+        self.cycle_after(|_| {});
+    }
+
+    /// The same, with something done to the image while it is not mounted.
+    pub fn cycle_after(&mut self, change: impl FnOnce(&Path)) {
         run("umount", &[self.at.as_os_str()]).expect("an unmount");
         self.mounted = false;
         let image = self.folder.path().join("image");
+        change(&image);
         run(
             "mount",
             &[

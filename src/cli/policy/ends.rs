@@ -59,11 +59,11 @@ pub(super) fn destination(
 
 fn accept(reader: &Reader<'_>, raw: &raw::Destination) -> Result<Vec<String>, Trouble> {
     let fact = |fact: &Spanned<String>| {
-        if ["owner", "mode", "time"].contains(&fact.get_ref().as_str()) {
+        if ["owner", "mode", "time", "xattr", "acl"].contains(&fact.get_ref().as_str()) {
             return Ok(fact.get_ref().clone());
         }
         let what = format!("{:?} is no fact that can be done without", fact.get_ref());
-        Err(reader.bad(fact, "accept", &what, "Write owner, mode or time."))
+        Err(reader.bad(fact, "accept", &what, "Write owner, mode, time, xattr or acl."))
     };
     raw.accept.iter().map(fact).collect()
 }

@@ -12,7 +12,7 @@ use crate::ops::desk::Desk;
 use crate::ops::{batch, hours};
 use crate::plan::Plan;
 use crate::trouble::Trouble;
-use crate::units::grouped;
+use crate::units::{Amount, counted, grouped};
 use serde_json::{Value, json};
 
 pub(super) fn run(args: &Copy, context: &Context) -> Result<Code, Trouble> {
@@ -128,6 +128,17 @@ pub(super) fn tell(context: &Context, copied: &Copied, verb: &str) {
             streams.join(" and ")
         ));
     }
+    if outcome.repaired.files > 0 {
+        let Amount { files, bytes } = outcome.repaired;
+        also.push(format!(
+            "{bytes} of {} were read again and repaired in place",
+            counted(files, "damaged file")
+        ));
+    }
+    if outcome.by_times {
+        let words = "This mount numbers its files anew each time: size and times alone tell which are ours";
+        also.push(words.to_string());
+    }
     for (kind, count) in &outcome.losses {
         also.push(format!("{} could not keep their {kind}", grouped(*count)));
     }
@@ -159,7 +170,7 @@ pub(super) fn object(copied: &Copied) -> Value {
     json!({"name": copied.name, "state": copied.state.word(), "files_copied": outcome.copied.files,
            "files_already_there": copied.already, "files_adopted": outcome.adopted.files,
            "files_failed": copied.failures.len(), "bytes_copied": outcome.copied.bytes.0,
-           "bytes_resumed": outcome.resumed.0, "bytes_repaired": 0, "seconds": pieces::seconds(copied.elapsed),
+           "bytes_resumed": outcome.resumed.0, "bytes_repaired": outcome.repaired.bytes.0, "seconds": pieces::seconds(copied.elapsed),
            "slowed_times": outcome.slowed.times, "slowed_seconds": pieces::seconds(outcome.slowed.span),
            "streams": {"small": outcome.streams.0, "large": outcome.streams.1}, "losses": losses, "failures": pieces::failures(&copied.failures)})
 }

@@ -81,7 +81,7 @@ fn tell(context: &Context, verified: &Verified) {
     } else if verified.state == State::Verified {
         context
             .out
-            .say("  Every file is equal in content, size, time, mode, owner and links.");
+            .say("  Every file is equal in content, size, time, mode, owner, attributes and links.");
     } else {
         let count = counted(verified.differences.len() as u64, "difference");
         context.out.say(&format!("  {count} against it:"));

@@ -1,7 +1,7 @@
 //! Folders held open.
 
 use super::state::{Id, Meta, Node, ROOT};
-use super::{MemFile, MemFs, Publish, fault};
+use super::{MemFile, MemFs, Nature, Publish, fault};
 use poolward::entry::{Entry, EntryKind};
 use poolward::moment::Moment;
 use poolward::names::RelPath;
@@ -22,7 +22,8 @@ pub(super) fn xattrs(meta: &Meta) -> Vec<Xattr> {
     meta.xattrs.iter().map(one).collect()
 }
 
-pub(super) fn dress(node: &mut Node, dress: &Dress, now: Moment) {
+pub(super) fn dress(node: &mut Node, dress: &Dress, now: Moment, nature: &Nature) -> Vec<Loss> {
+    let mut losses = Vec::new();
     node.touch(now, false);
     if let Some(owner) = dress.owner {
         node.meta.owner = owner;
@@ -31,11 +32,19 @@ pub(super) fn dress(node: &mut Node, dress: &Dress, now: Moment) {
         node.meta.mode = mode;
     }
     for xattr in &dress.xattrs {
-        node.meta.xattrs.insert(xattr.name.clone(), xattr.value.clone());
+        if nature.xattrs {
+            node.meta.xattrs.insert(xattr.name.clone(), xattr.value.clone());
+        } else {
+            losses.push(Loss {
+                kind: xattr.kind(),
+                why: "not supported".into(),
+            });
+        }
     }
-    if let Some(mtime) = dress.mtime {
+    if let Some(mtime) = dress.mtime.filter(|_| nature.times) {
         node.meta.mtime = mtime;
     }
+    losses
 }
 
 impl MemFolder {
@@ -216,10 +225,11 @@ impl Folder for MemFolder {
         self.fs.change("dress", name)?;
         let id = self.find("dress", name)?;
         let now = self.fs.now();
-        if let Some(node) = self.fs.state().nodes.get_mut(&id) {
-            dress(node, how, now);
+        let nature = self.fs.nature();
+        match self.fs.state().nodes.get_mut(&id) {
+            Some(node) => Ok(dress(node, how, now, &nature)),
+            None => Ok(Vec::new()),
         }
-        Ok(Vec::new())
     }
 
     fn xattrs(&self, name: &[u8]) -> Res<Vec<Xattr>> {

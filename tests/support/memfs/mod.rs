@@ -48,6 +48,10 @@ pub struct Nature {
     pub space: Space,
     /// Most bytes of one read; 0: no limit.
     pub read_most: usize,
+    /// False: it has no extended attributes and says so.
+    pub xattrs: bool,
+    /// False: it takes times without a word and keeps its own (hazard M3).
+    pub times: bool,
 }
 
 impl Default for Nature {
@@ -62,6 +66,8 @@ impl Default for Nature {
                 free: Bytes(1 << 49),
             },
             read_most: 0,
+            xattrs: true,
+            times: true,
         }
     }
 }
@@ -216,6 +222,10 @@ impl FileIn for MemFile {
     fn read_how(&self) -> ReadHow {
         ReadHow::Direct
     }
+
+    fn sync(&self) -> Res<()> {
+        FileOut::sync(self)
+    }
 }
 
 impl FileOut for MemFile {
@@ -250,10 +260,11 @@ impl FileOut for MemFile {
     fn dress(&self, dress: &Dress) -> Res<Vec<Loss>> {
         self.fs.change("dress", &self.name)?;
         let now = self.fs.now();
-        if let Some(node) = self.fs.state().nodes.get_mut(&self.id) {
-            folder::dress(node, dress, now);
+        let nature = self.fs.nature();
+        match self.fs.state().nodes.get_mut(&self.id) {
+            Some(node) => Ok(folder::dress(node, dress, now, &nature)),
+            None => Ok(Vec::new()),
         }
-        Ok(Vec::new())
     }
 
     fn sync(&self) -> Res<()> {
@@ -272,6 +283,10 @@ impl FileOut for MemFile {
 
     fn facts(&self) -> Res<Entry> {
         self.entry()
+    }
+
+    fn xattrs(&self) -> Res<Vec<Xattr>> {
+        FileIn::xattrs(self)
     }
 }
 

@@ -252,6 +252,8 @@ impl State {
             node.links -= 1;
             if node.links == 0 {
                 self.spare.push(node.inode);
+            } else {
+                node.meta.ctime = now;
             }
         }
         self.step(folder, id, Some(from), Some(to), now);
@@ -283,8 +285,14 @@ impl State {
                 entries.remove(name);
             }
         }
-        if let Some(name) = &step.adds {
-            entries.insert(name.clone(), step.id);
+        let gone = match &step.adds {
+            Some(name) => entries.insert(name.clone(), step.id),
+            None => None,
+        };
+        if let Some(node) = gone.and_then(|old| self.nodes.get_mut(&old)) {
+            if let Some((meta, _)) = &mut node.durable {
+                meta.ctime = meta.ctime.max(step.ctime);
+            }
         }
         let node = self.nodes.get_mut(&step.id).expect("a node");
         if let Some((meta, _)) = &mut node.durable {

@@ -94,6 +94,15 @@ impl MemFs {
             .write(offset, bytes, now);
     }
 
+    /// The disk itself goes bad: other bytes, and nothing else that would show it.
+    pub fn rot(&self, at: &RelPath, offset: u64, bytes: &[u8]) {
+        let id = self.id_of(at).expect("a file");
+        let mut state = self.state();
+        let node = state.nodes.get_mut(&id).expect("a node");
+        node.content.write(offset, bytes);
+        state.settle();
+    }
+
     pub fn cut(&self, at: &RelPath, length: u64) {
         let id = self.id_of(at).expect("a file");
         let now = self.now();
@@ -137,6 +146,15 @@ impl MemFs {
     pub fn entry(&self, at: &RelPath) -> Option<Entry> {
         let id = self.id_of(at)?;
         Some(self.state().nodes[&id].entry())
+    }
+
+    /// Bytes of a file as it reads now.
+    pub fn bytes(&self, at: &RelPath, offset: u64, length: usize) -> Vec<u8> {
+        let id = self.id_of(at).expect("a file");
+        let mut bytes = vec![0; length];
+        let read = self.state().nodes[&id].content.read(offset, &mut bytes);
+        bytes.truncate(read);
+        bytes
     }
 
     /// Every file and symlink, by path.

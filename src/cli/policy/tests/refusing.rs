@@ -142,9 +142,9 @@ const WRONG: [(&str, &str, &str); 47] = [
     ),
     ("layout = \"15 raidz2\"", "7:10: layout:", ""),
     (
-        "accept = [\"owner\", \"acl\"]",
-        "7:20: accept: \"acl\" is no fact",
-        "owner, mode or time",
+        "accept = [\"owner\", \"colour\"]",
+        "7:20: accept: \"colour\" is no fact",
+        "owner, mode, time, xattr or acl",
     ),
     // Times.
     (
