@@ -21,6 +21,7 @@
 mod commit;
 mod existing;
 mod folders;
+mod gather;
 mod group;
 mod huge;
 mod lanes;

@@ -150,15 +150,7 @@ fn one(
     let copied = hand::copy_at(ends, &task, &mut desk.ledger, &mut outstanding, pace, &progress);
     let elapsed = Span::from_secs_f64(desk.clock.ticks() - began);
     let promised = promise(desk, at_hand, &target);
-    let mut outcome = match copied {
-        Ok(outcome) => outcome,
-        Err(trouble) => {
-            if trouble.class == Class::Interrupted {
-                desk.keep_ledger_copy()?;
-            }
-            return Err(trouble);
-        }
-    };
+    let mut outcome = kept(desk, copied)?;
     promised?;
     outcome.repaired = repaired.amount;
     outcome.by_times = !task.placed_inodes_hold;
@@ -187,6 +179,14 @@ fn one(
         failures,
         elapsed,
     })
+}
+
+/// What a copy came to; an interrupted one leaves the ledger's copy as it is now.
+fn kept(desk: &mut Desk<'_>, copied: Result<Outcome, Trouble>) -> Result<Outcome, Trouble> {
+    if matches!(&copied, Err(trouble) if trouble.class == Class::Interrupted) {
+        desk.keep_ledger_copy()?;
+    }
+    copied
 }
 
 /// How many streams the user wants, or where to begin finding out.

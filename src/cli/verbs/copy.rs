@@ -89,6 +89,26 @@ pub(super) fn tell(context: &Context, copied: &Copied, verb: &str) {
         "Batch {}: {verb} {} in {}, {rate}.",
         copied.name, outcome.copied, copied.elapsed
     ));
+    for line in also(copied) {
+        context.out.say(&format!("  {line}."));
+    }
+    for failure in copied.failures.iter().take(20) {
+        context.out.say(&format!(
+            "  {}: {} ({})",
+            failure.place, failure.text, failure.code
+        ));
+    }
+    if copied.failures.len() > 20 {
+        context.out.say(&format!(
+            "  and {} more; `status --left-behind` lists all.",
+            copied.failures.len() - 20
+        ));
+    }
+}
+
+/// What else is worth a line.
+fn also(copied: &Copied) -> Vec<String> {
+    let outcome = &copied.outcome;
     let mut also = Vec::new();
     if copied.already > 0 {
         also.push(format!("{} lay there already", grouped(copied.already)));
@@ -142,21 +162,7 @@ pub(super) fn tell(context: &Context, copied: &Copied, verb: &str) {
     for (kind, count) in &outcome.losses {
         also.push(format!("{} could not keep their {kind}", grouped(*count)));
     }
-    for line in also {
-        context.out.say(&format!("  {line}."));
-    }
-    for failure in copied.failures.iter().take(20) {
-        context.out.say(&format!(
-            "  {}: {} ({})",
-            failure.place, failure.text, failure.code
-        ));
-    }
-    if copied.failures.len() > 20 {
-        context.out.say(&format!(
-            "  and {} more; `status --left-behind` lists all.",
-            copied.failures.len() - 20
-        ));
-    }
+    also
 }
 
 /// One batch of the JSON.
