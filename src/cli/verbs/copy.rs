@@ -12,7 +12,7 @@ use crate::ops::desk::Desk;
 use crate::ops::{batch, hours};
 use crate::plan::Plan;
 use crate::trouble::Trouble;
-use crate::units::{Amount, counted, grouped};
+use crate::units::{Amount, Span, counted, grouped};
 use serde_json::{Value, json};
 
 pub(super) fn run(args: &Copy, context: &Context) -> Result<Code, Trouble> {
@@ -142,7 +142,8 @@ fn also(copied: &Copied) -> Vec<String> {
         .into_iter()
         .flatten()
         .collect();
-    if !streams.is_empty() {
+    // Sooner nothing was measured, and the number is only where it began.
+    if !streams.is_empty() && copied.elapsed > Span::from_secs_f64(10.0) {
         also.push(format!(
             "It ended with {}; one more stays only if it brings over 10 %",
             streams.join(" and ")

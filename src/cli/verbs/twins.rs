@@ -81,9 +81,12 @@ pub(super) fn tell(told: &Told, context: &Context) {
 
 /// A file as it is shown: its source and path.
 fn shown(told: &Told, number: u32) -> Option<String> {
-    told.paths
-        .get(&number)
-        .map(|(source, path)| format!("{source}: {path}"))
+    // The source only where there are several: its name says nothing otherwise.
+    let several = told.projects.windows(2).any(|two| two[0].0 != two[1].0);
+    told.paths.get(&number).map(|(source, path)| match several {
+        true => format!("{source}: {path}"),
+        false => path.to_string(),
+    })
 }
 
 /// Names that stand for several contents (hazard U2).
