@@ -65,7 +65,7 @@ complete -c poolward -n "__fish_poolward_using_subcommand survey" -l questions -
 complete -c poolward -n "__fish_poolward_using_subcommand survey" -l hazards -d 'Print every hazard with its examples'
 complete -c poolward -n "__fish_poolward_using_subcommand survey" -l json -d 'Print exactly one JSON object'
 complete -c poolward -n "__fish_poolward_using_subcommand survey" -l quiet -d 'Print nothing but errors and what was asked for'
-complete -c poolward -n "__fish_poolward_using_subcommand survey" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_using_subcommand survey" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c poolward -n "__fish_poolward_using_subcommand pool" -l disks -d 'Disks at hand' -r
 complete -c poolward -n "__fish_poolward_using_subcommand pool" -l disk-size -d 'Size of one disk' -r
 complete -c poolward -n "__fish_poolward_using_subcommand pool" -l layout -d 'A layout: vdevs x width level, spares behind a plus' -r

@@ -6,5 +6,7 @@ mod support;
 
 #[path = "fuse/helper.rs"]
 mod helper;
+#[path = "fuse/reads.rs"]
+mod reads;
 #[path = "fuse/scanning.rs"]
 mod scanning;

@@ -90,6 +90,7 @@ fn walk(folder: &dyn Folder, at: &RelPath, items: &mut Vec<Item>) {
                 place: path,
                 entry,
                 recorded: None,
+                known: None,
             });
         }
     }
@@ -124,6 +125,7 @@ fn the_process_that_copies() {
         only_adopt: false,
         placed_inodes_hold: true,
         accept: Vec::new(),
+        shelf: String::new(),
         batch: 1,
         dataset: "2019".into(),
         source: "oldbox".into(),

@@ -121,6 +121,10 @@ pub struct Scan {
 #[derive(Debug, Args)]
 pub struct Survey {
     /// Read files of equal size and say which have identical content; a stopped run goes on
+    ///
+    /// Copying leaves no twin out: every file is read and copied. Hashes found here are kept; copy
+    /// compares them with its own reading, and a third read decides where the two differ, adopt
+    /// takes them instead of reading the source. Files a scan sees changed are read again.
     #[arg(long)]
     pub twins: bool,
     /// Print only the questions, as lines to paste into move.toml

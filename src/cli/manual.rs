@@ -85,6 +85,11 @@ const WORDS: &[(&str, &str)] = &[
     ("not-scanned", "a source has not been scanned yet"),
     ("not-verified", "release: the batch is not verified"),
     (
+        "reads-disagree",
+        "release, left behind: an unchanged source file gave different content from one read to the next; \
+         check memory, cables and controller, then accept the number there is",
+    ),
+    (
         "read-not-accepted",
         "release: read back in a way that does not count",
     ),

@@ -63,7 +63,12 @@ pub(super) fn commit(
     ledger: &mut Ledger,
     written: Written,
 ) -> Result<(), Trouble> {
-    let mut group = GroupResult::default();
+    // Durable before anything is published: a crash must not leave a file and lose the warning.
+    run.note_disagreements(&bench.counters, ledger)?;
+    let mut group = GroupResult {
+        shelf: (run.task.shelf.clone(), Vec::new()),
+        ..GroupResult::default()
+    };
     let mut stop: Option<Fault> = None;
     // Folders in which names have come or gone.
     let mut folders = BTreeSet::new();
@@ -99,6 +104,8 @@ pub(super) fn commit(
     for (at, found, links) in written.at_place {
         folders.extend(above(&found.record.place));
         run.outcome.adopted.add(amount_of(&found.record));
+        run.outcome.known += u64::from(found.known);
+        group.shelf.1.extend(found.kept);
         group.settled.push(written.intents[at].id);
         group.records.push((found.record, found.values, links));
     }
@@ -233,6 +240,7 @@ fn keep(run: &mut Run<'_>, group: &mut GroupResult, intent: i64, staged: Staged,
         group.attributes.push((staged.place.clone(), staged.attributes));
     }
     group.settled.push(intent);
+    group.shelf.1.extend(staged.kept);
     group.records.push((record, staged.values, staged.links));
 }
 
@@ -266,6 +274,7 @@ fn item_of(staged: &Staged) -> Item {
         place: staged.place.clone(),
         entry: staged.facts.clone(),
         recorded: None,
+        known: None,
     }
 }
 

@@ -1,12 +1,12 @@
 //! What lies at a target already, and whose it is.
 
-use super::Item;
-use super::Task;
+use super::again::{self, Agreed, hash_of};
 use super::small::split;
 use super::worker::Bench;
+use super::{Item, Task};
 use crate::digest::{BlockValue, Digest, TreeDigest, TreeHasher};
 use crate::entry::{Entry, EntryKind, Identity};
-use crate::ledger::{FileRecord, Proof, to_second};
+use crate::ledger::{Content, ContentKey, FileRecord, Proof, to_second};
 use crate::world::{Durability, Fault, FaultKind, FileIn, OpenHow};
 
 /// Whose a target is.
@@ -24,6 +24,10 @@ pub(super) struct Adopted {
     pub record: FileRecord,
     /// The values of its blocks, where it has several.
     pub values: Vec<BlockValue>,
+    /// Whether the source was not read for it: its hash was known.
+    pub known: bool,
+    /// What is kept of its content.
+    pub kept: Option<(ContentKey, Content)>,
 }
 
 /// Looks at the target of an item.
@@ -57,10 +61,11 @@ pub(super) fn look(bench: &mut Bench<'_>, item: &Item) -> Result<Standing, Fault
             "something else has its place: a folder, or an entry of another kind",
         ));
     }
-    let (source, theirs) = match item.entry.kind {
+    let (source, theirs, known) = match item.entry.kind {
         EntryKind::Symlink => symlinks(bench, item, &found)?,
         _ => contents(bench, item, &found)?,
     };
+    let now = bench.ends.clock.now();
     match theirs {
         Some(tree) => Ok(Standing::Same(Box::new(Adopted {
             record: FileRecord {
@@ -69,10 +74,15 @@ pub(super) fn look(bench: &mut Bench<'_>, item: &Item) -> Result<Standing, Fault
                 source,
                 placed: found.identity(),
                 hash: tree.root,
-                copied_at: to_second(bench.ends.clock.now()),
+                copied_at: to_second(now),
                 proof: Proof::Adopted,
             },
             values: tree.values,
+            kept: match known {
+                true => None,
+                false => again::kept(bench.task, item, &source, tree.root, now),
+            },
+            known,
         }))),
         None => Err(conflict(
             name,
@@ -106,7 +116,7 @@ fn symlinks(
     bench: &mut Bench<'_>,
     item: &Item,
     found: &Entry,
-) -> Result<(Identity, Option<TreeDigest>), Fault> {
+) -> Result<(Identity, Option<TreeDigest>, bool), Fault> {
     let (above, name) = split(&item.from)?;
     let source = bench.from.get(&above)?.stat(name)?;
     let same = source.target.is_some() && source.target == found.target;
@@ -115,24 +125,37 @@ fn symlinks(
         values: Vec::new(),
     };
     let tree = source.target.as_deref().filter(|_| same).map(tree);
-    Ok((source.identity(), tree))
+    Ok((source.identity(), tree, false))
 }
 
-/// Hashes both sides where the sizes agree. The source must be the same before and after.
+/// Hashes both sides where the sizes agree; of the source only what is not known. It must be the
+/// same before and after. With its identity comes the content, and whether it was known.
 fn contents(
     bench: &mut Bench<'_>,
     item: &Item,
     found: &Entry,
-) -> Result<(Identity, Option<TreeDigest>), Fault> {
+) -> Result<(Identity, Option<TreeDigest>, bool), Fault> {
     let (above, name) = split(&item.from)?;
+    let mut theirs = None;
+    if item.known.is_some() {
+        let seen = bench.from.get(&above)?.stat(name)?;
+        let same = seen.kind == found.kind && seen.size == found.size;
+        if let Some(known) = hash_of(bench.task, item, &seen.identity()).filter(|_| same) {
+            let tree = hash_target(bench, item)?;
+            if tree.root == known {
+                durable(bench, item)?;
+                return Ok((seen.identity(), Some(tree), true));
+            }
+            // One of the two is not what it should be: the source itself is asked.
+            theirs = Some(tree);
+        }
+    }
     let source = bench.from.get(&above)?.open(name, OpenHow::Plain)?;
     let before = source.facts()?;
     if before.size != found.size {
-        return Ok((before.identity(), None));
+        return Ok((before.identity(), None, false));
     }
-    let (above_to, name_to) = split(&item.place)?;
-    let target = bench.to.get(&above_to)?.open(name_to, OpenHow::Plain)?;
-    let ours = hash_all(bench, &*source)?;
+    let mut ours = hash_all(bench, &*source)?;
     if source.facts()?.identity() != before.identity() {
         return Err(Fault::ours(
             "copy",
@@ -141,12 +164,34 @@ fn contents(
             "it changed while it was read",
         ));
     }
-    let theirs = hash_all(bench, &*target)?;
-    if ours == theirs && bench.ends.target.durability() != Durability::Local {
-        // Written by another program, a moment ago perhaps, and no sync for all will do it.
-        target.sync()?;
+    if let Agreed::Otherwise(good) = again::compare(bench, item, &before.identity(), &ours)? {
+        ours = good;
     }
-    Ok((before.identity(), (ours == theirs).then_some(ours)))
+    let theirs = match theirs {
+        Some(tree) => tree,
+        None => hash_target(bench, item)?,
+    };
+    if ours != theirs {
+        return Ok((before.identity(), None, false));
+    }
+    durable(bench, item)?;
+    Ok((before.identity(), Some(ours), false))
+}
+
+/// Written by another program, a moment ago perhaps: where no sync for all reaches the disk, the
+/// file has its own.
+fn durable(bench: &mut Bench<'_>, item: &Item) -> Result<(), Fault> {
+    if bench.ends.target.durability() == Durability::Local {
+        return Ok(());
+    }
+    let (above, name) = split(&item.place)?;
+    bench.to.get(&above)?.open(name, OpenHow::Plain)?.sync()
+}
+
+fn hash_target(bench: &mut Bench<'_>, item: &Item) -> Result<TreeDigest, Fault> {
+    let (above, name) = split(&item.place)?;
+    let target = bench.to.get(&above)?.open(name, OpenHow::Plain)?;
+    hash_all(bench, &*target)
 }
 
 /// The hash of all of a file.

@@ -10,7 +10,7 @@ use super::retry::{begins_anew, trouble_of};
 use super::worker::{Bench, Counters, Job, Made, Report};
 use super::{Ends, Item, LARGE_FROM, Outcome, Pace, Progress, Task, recover, small};
 use crate::entry::EntryKind;
-use crate::ledger::{FileRecord, Intent, Ledger};
+use crate::ledger::{FileRecord, GroupResult, Intent, Ledger};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::Bytes;
@@ -160,8 +160,27 @@ impl<'a> Run<'a> {
             };
             self.drive(crew, ledger, items)
         });
+        // Also where the group they belong to could not be recorded.
+        let noted = self.note_disagreements(&counters, ledger);
         self.outcome.streams = lanes.now();
-        driven
+        driven.and(noted)
+    }
+
+    /// Records reads of the source that have disagreed so far.
+    pub(super) fn note_disagreements(
+        &mut self,
+        counters: &Counters,
+        ledger: &mut Ledger,
+    ) -> Result<(), Trouble> {
+        let group = GroupResult {
+            disagreements: counters.take_disagreements(),
+            ..GroupResult::default()
+        };
+        if group.disagreements.is_empty() {
+            return Ok(());
+        }
+        self.outcome.disagreed += group.disagreements.len() as u64;
+        ledger.record_group(self.task.batch, &self.task.dataset, &self.task.source, &group)
     }
 
     fn drive(

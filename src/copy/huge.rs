@@ -100,7 +100,7 @@ impl<'a> Run<'a> {
                 return Ok(Ok(None));
             }
         }
-        let finished = large.finish(&crew.bench);
+        let finished = large.finish(&mut crew.bench);
         if finished.is_ok() {
             self.outcome.resumed = self.outcome.resumed.plus(resumed);
         }

@@ -4,10 +4,11 @@
 //! Blocks are handed out in order, so that disks see a nearly straight read, and up to a
 //! checkpoint all of them are done.
 
+use super::again::{self, Agreed};
 use super::small::{finish_file, split, write_piece};
 use super::worker::{Bench, Staged};
 use super::{Item, Task};
-use crate::digest::{BLOCK, BlockValue, root_of};
+use crate::digest::{BLOCK, BlockValue, TreeDigest, root_of};
 use crate::entry::Entry;
 use crate::ledger::{FileRecord, Intent};
 use crate::units::Bytes;
@@ -103,6 +104,16 @@ impl Large {
 
     /// Reads, hashes and writes one block.
     pub(super) fn copy_block(&self, bench: &mut Bench<'_>, index: u64) -> Result<(), Fault> {
+        self.block_from(bench, &*self.source, index, self.sparse)
+    }
+
+    fn block_from(
+        &self,
+        bench: &mut Bench<'_>,
+        source: &dyn FileIn,
+        index: u64,
+        sparse: bool,
+    ) -> Result<(), Fault> {
         let (_, name) = split(&self.item.from)?;
         let start = index * BLOCK;
         let end = (start + BLOCK).min(self.before.size.0);
@@ -114,15 +125,16 @@ impl Large {
             if self.changed.load(Ordering::Relaxed) {
                 return Err(shorter(name));
             }
+            // Whole pieces: a direct read ends short at the end of the file by itself.
             let wanted = usize::try_from((end - at).min(super::PIECE)).unwrap_or(0);
-            let length = self.source.read_at(at, &mut bench.buffer.bytes_mut()[..wanted])?;
+            let length = source.read_at(at, bench.buffer.bytes_mut())?.min(wanted);
             if length == 0 {
                 self.changed.store(true, Ordering::Relaxed);
                 return Err(shorter(name));
             }
             let bytes = &bench.buffer.bytes()[..length];
             hasher.update(bytes);
-            write_piece(&*self.target, at, bytes, self.sparse)?;
+            write_piece(&*self.target, at, bytes, sparse)?;
             bench.count(length);
             at += length as u64;
         }
@@ -141,29 +153,60 @@ impl Large {
         self.target.sync()
     }
 
-    /// After the last block: compares the source, dresses the file, computes the hash.
-    pub(super) fn finish(&self, bench: &Bench<'_>) -> Result<Staged, Fault> {
-        let (_, name) = split(&self.item.from)?;
+    /// After the last block: compares the source and what is known of it, dresses the file.
+    pub(super) fn finish(&self, bench: &mut Bench<'_>) -> Result<Staged, Fault> {
         self.target.set_length(self.before.size)?;
-        if self.source.facts()?.identity() != self.before.identity() {
-            return Err(Fault::ours(
-                "copy",
-                name,
-                FaultKind::Changed,
-                "it changed while it was read",
-            ));
+        self.unchanged()?;
+        let mut tree = self.tree()?;
+        let now = self.before.identity();
+        if let Agreed::Otherwise(good) = again::compare(bench, &self.item, &now, &tree)? {
+            self.over_again(bench, &tree, &good)?;
+            self.unchanged()?;
+            tree = self.tree()?;
+            if tree.root != good.root {
+                return Err(again::disagrees(&self.item));
+            }
         }
-        let values = self.done();
-        let hash = match root_of(&values) {
-            Some(hash) if values.len() as u64 == self.blocks() => hash,
-            _ => return Err(Fault::ours("copy", name, FaultKind::Other, "a block is missing")),
-        };
         let xattrs = self.source.xattrs()?;
         let mut staged = finish_file(bench, &*self.target, &self.before, xattrs)?;
         staged.place = self.item.place.clone();
         staged.replaces = self.replaces.clone();
-        (staged.hash, staged.values) = (hash, values);
+        let at = bench.ends.clock.now();
+        staged.kept = again::kept(bench.task, &self.item, &now, tree.root, at);
+        (staged.hash, staged.values) = (tree.root, tree.values);
         Ok(staged)
+    }
+
+    fn unchanged(&self) -> Result<(), Fault> {
+        if self.source.facts()?.identity() == self.before.identity() {
+            return Ok(());
+        }
+        let (_, name) = split(&self.item.from)?;
+        let words = "it changed while it was read";
+        Err(Fault::ours("copy", name, FaultKind::Changed, words))
+    }
+
+    fn tree(&self) -> Result<TreeDigest, Fault> {
+        let values = self.done();
+        match root_of(&values) {
+            Some(root) if values.len() as u64 == self.blocks() => Ok(TreeDigest { root, values }),
+            _ => {
+                let (_, name) = split(&self.item.from)?;
+                Err(Fault::ours("copy", name, FaultKind::Other, "a block is missing"))
+            }
+        }
+    }
+
+    /// Copies the blocks anew in which the first reading of them was odd. Zeros are written too:
+    /// what they replace is wrong.
+    fn over_again(&self, bench: &mut Bench<'_>, read: &TreeDigest, good: &TreeDigest) -> Result<(), Fault> {
+        let source = again::open_anew(bench, &self.item)?;
+        for (index, (one, other)) in (0u64..).zip(read.values.iter().zip(&good.values)) {
+            if one != other {
+                self.block_from(bench, &*source, index, false)?;
+            }
+        }
+        Ok(())
     }
 }
 

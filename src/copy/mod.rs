@@ -18,6 +18,7 @@
 //!
 //! While one group is made durable the workers write the next. One thread owns the ledger.
 
+mod again;
 mod commit;
 mod existing;
 mod folders;
@@ -44,6 +45,7 @@ use crate::world::{Clock, Fault, FaultKind, Fs, Stop};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+pub use again::Known;
 pub(crate) use commit::amount_of;
 pub(crate) use folders::OpenFolders;
 pub use folders::{Dressed, FolderItem, dress_folders};
@@ -93,6 +95,8 @@ pub struct Task {
     pub streams: StreamLimits,
     /// Space that stays free at the destination.
     pub reserve: Bytes,
+    /// Under which name the ledger keeps hashes of the source; see [`Known`].
+    pub shelf: String,
     /// Whether nothing is written: what lies at its place is taken over, the rest is a failure.
     pub only_adopt: bool,
     /// Whether a file at the destination keeps its inode number from one mount to the next.
@@ -126,6 +130,8 @@ pub struct Item {
     pub entry: Entry,
     /// What was recorded at that place before, if it is to be done again.
     pub recorded: Option<FileRecord>,
+    /// What is known of its content, where its hash is worth keeping.
+    pub known: Option<Box<Known>>,
 }
 
 /// How far a copy is.
@@ -150,6 +156,10 @@ pub struct Outcome {
     pub repaired: Amount,
     /// Found at their places with the right content and taken over.
     pub adopted: Amount,
+    /// Of the adopted, files of which the source's hash was known and the source not read.
+    pub known: u64,
+    /// How often a read of the source gave another content than an earlier one.
+    pub disagreed: u64,
     /// Files that could not be copied.
     pub failed: u64,
     /// Of these, files of others at our places.

@@ -1,11 +1,12 @@
 //! One file or symlink by one worker, from front to back.
 
+use super::again::{self, Agreed};
 use super::existing::{self, Standing};
 use super::folders::dress_of;
 use super::retry::patiently;
 use super::worker::{Bench, Made, Staged};
 use super::{Item, Task, interrupted};
-use crate::digest::{Digest, TreeHasher};
+use crate::digest::{Digest, TreeDigest, TreeHasher};
 use crate::entry::{Entry, EntryKind};
 use crate::ledger::Attributes;
 use crate::units::Bytes;
@@ -29,7 +30,8 @@ pub(super) fn copy(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) -> Result<
         };
         let result = match item.entry.kind {
             EntryKind::Symlink => stage_symlink(bench, item, staged),
-            _ => stage_file(bench, item, staged),
+            _ => stage_file(bench, item, staged, OpenHow::Plain)
+                .and_then(|made| agreed(bench, item, staged, made)),
         };
         match result {
             Ok(mut made) => {
@@ -59,10 +61,31 @@ pub(super) fn discard(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) {
     }
 }
 
-fn stage_file(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) -> Result<Staged, Fault> {
+/// What was staged, where an earlier read of the source agrees or a third bears it out; else it
+/// is staged anew and must be what the other two reads gave.
+fn agreed(bench: &mut Bench<'_>, item: &Item, staged: &[u8], mut made: Staged) -> Result<Staged, Fault> {
+    let read = TreeDigest {
+        root: made.hash,
+        values: std::mem::take(&mut made.values),
+    };
+    match again::compare(bench, item, &made.source, &read)? {
+        Agreed::AsRead => made.values = read.values,
+        Agreed::Otherwise(good) => {
+            discard(bench, item, staged);
+            made = stage_file(bench, item, staged, OpenHow::FromDisk)?;
+            if made.hash != good.root {
+                return Err(again::disagrees(item));
+            }
+        }
+    }
+    made.kept = again::kept(bench.task, item, &made.source, made.hash, bench.ends.clock.now());
+    Ok(made)
+}
+
+fn stage_file(bench: &mut Bench<'_>, item: &Item, staged: &[u8], how: OpenHow) -> Result<Staged, Fault> {
     let (above_from, name) = split(&item.from)?;
     let (above_to, _) = split(&item.place)?;
-    let source = bench.from.get(&above_from)?.open(name, OpenHow::Plain)?;
+    let source = bench.from.get(&above_from)?.open(name, how)?;
     let before = source.facts()?;
     let sparse = before.is_sparse();
     let expected = if sparse { Bytes::ZERO } else { before.size };
@@ -133,6 +156,7 @@ pub(super) fn finish_file(
         values: Vec::new(),
         losses,
         attributes,
+        kept: None,
         replaces: None,
     })
 }
@@ -207,6 +231,7 @@ fn stage_symlink(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) -> Result<St
         values: Vec::new(),
         losses,
         attributes: None,
+        kept: None,
         replaces: None,
     })
 }

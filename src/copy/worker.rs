@@ -8,13 +8,13 @@ use super::retry::{patiently_a_part, weigh};
 use super::{Ends, Item, PIECE, Pace, Task, interrupted, small};
 use crate::digest::{BLOCK, BlockValue, Digest};
 use crate::entry::{Entry, Identity};
-use crate::ledger::{Attributes, FileRecord};
+use crate::ledger::{Attributes, Content, ContentKey, Disagreement, FileRecord};
 use crate::names::RelPath;
 use crate::world::{Buffer, Fault, Loss};
 use crossbeam_channel::{Receiver, Sender};
 use std::num::NonZeroU64;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 
 /// A piece of work.
 #[expect(
@@ -70,6 +70,8 @@ pub(super) struct Staged {
     pub losses: Vec<Loss>,
     /// Attributes that were set and kept.
     pub attributes: Option<Attributes>,
+    /// What is kept of its content.
+    pub kept: Option<(ContentKey, Content)>,
     /// What lies at the place now and goes away.
     pub replaces: Option<FileRecord>,
 }
@@ -83,6 +85,22 @@ pub(super) struct Counters {
     pub abort: AtomicBool,
     /// How fast all of them together may read.
     pub pace: Arc<Pace>,
+    /// Reads of the source that disagreed, to be recorded with the next group.
+    pub disagreements: Mutex<Vec<Disagreement>>,
+}
+
+impl Counters {
+    pub(super) fn note(&self, one: Disagreement) {
+        self.disagreements().push(one);
+    }
+
+    pub(super) fn take_disagreements(&self) -> Vec<Disagreement> {
+        std::mem::take(&mut *self.disagreements())
+    }
+
+    fn disagreements(&self) -> std::sync::MutexGuard<'_, Vec<Disagreement>> {
+        self.disagreements.lock().unwrap_or_else(PoisonError::into_inner)
+    }
 }
 
 /// What one worker holds.

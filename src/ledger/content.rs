@@ -11,7 +11,7 @@ use crate::entry::Identity;
 use crate::moment::Moment;
 use crate::survey::HeaderDate;
 use crate::trouble::Trouble;
-use rusqlite::{OptionalExtension, Row};
+use rusqlite::{Connection, OptionalExtension, Row};
 
 /// How a file at a source is known again.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
@@ -31,7 +31,7 @@ pub struct Content {
     pub whole: Option<Digest>,
     /// The date in its header: `Some(None)` where it was looked for and is not there.
     pub header: Option<Option<HeaderDate>>,
-    /// When it was read.
+    /// When it was read; the whole, where there is a hash of it.
     pub read_at: Moment,
 }
 
@@ -57,40 +57,9 @@ impl Ledger {
     /// # Errors
     /// [`Trouble`] where the ledger cannot be written.
     pub fn keep_content(&self, place: &str, rows: &[(ContentKey, Content)]) -> Result<(), Trouble> {
-        const SAME: &str = "size = excluded.size AND mtime = excluded.mtime AND ctime = excluded.ctime";
-        let kept = |column: &str| {
-            format!(
-                "{column} = CASE WHEN {SAME} THEN coalesce(excluded.{column}, {column}) ELSE excluded.{column} END"
-            )
-        };
-        let columns = ["sample", "whole", "header", "header_at"].map(kept).join(", ");
-        let sql = format!(
-            "INSERT INTO content (place, inode, path, size, mtime, ctime, sample, whole, header, header_at, read_at) \
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11) ON CONFLICT (place, inode, path) DO UPDATE SET \
-             {columns}, size = excluded.size, mtime = excluded.mtime, ctime = excluded.ctime, \
-             read_at = excluded.read_at"
-        );
         let write = || {
             let transaction = self.db.unchecked_transaction()?;
-            let mut statement = transaction.prepare_cached(&sql)?;
-            for (key, content) in rows {
-                let id = &key.identity;
-                let date = content.header.flatten();
-                statement.execute(rusqlite::params![
-                    place,
-                    int(id.inode),
-                    key.path,
-                    int(id.size.0),
-                    codec::stamp(id.mtime),
-                    codec::stamp(id.ctime),
-                    content.sample.map(|hash| hash.0),
-                    content.whole.map(|hash| hash.0),
-                    content.header.map(word_of),
-                    date.map(|date| codec::stamp(date.at)),
-                    codec::stamp(content.read_at),
-                ])?;
-            }
-            drop(statement);
+            put(&transaction, place, rows)?;
             transaction.commit()
         };
         write().map_err(|e| self.trouble(&e))
@@ -135,6 +104,46 @@ impl Ledger {
             Ok(())
         })
     }
+}
+
+/// Keeps rows; the caller commits.
+pub(super) fn put(db: &Connection, place: &str, rows: &[(ContentKey, Content)]) -> rusqlite::Result<()> {
+    const SAME: &str = "size = excluded.size AND mtime = excluded.mtime AND ctime = excluded.ctime";
+    if rows.is_empty() {
+        return Ok(());
+    }
+    let kept = |column: &str| {
+        format!(
+            "{column} = CASE WHEN {SAME} THEN coalesce(excluded.{column}, {column}) ELSE excluded.{column} END"
+        )
+    };
+    let columns = ["sample", "whole", "header", "header_at"].map(kept).join(", ");
+    // Whether the whole can be trusted hangs on when it was read, so that time stays with it.
+    let sql = format!(
+        "INSERT INTO content (place, inode, path, size, mtime, ctime, sample, whole, header, header_at, read_at) \
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11) ON CONFLICT (place, inode, path) DO UPDATE SET \
+         read_at = CASE WHEN {SAME} AND whole IS NOT NULL AND excluded.whole IS NULL THEN read_at \
+         ELSE excluded.read_at END, {columns}, size = excluded.size, mtime = excluded.mtime, ctime = excluded.ctime"
+    );
+    let mut statement = db.prepare_cached(&sql)?;
+    for (key, content) in rows {
+        let id = &key.identity;
+        let date = content.header.flatten();
+        statement.execute(rusqlite::params![
+            place,
+            int(id.inode),
+            key.path,
+            int(id.size.0),
+            codec::stamp(id.mtime),
+            codec::stamp(id.ctime),
+            content.sample.map(|hash| hash.0),
+            content.whole.map(|hash| hash.0),
+            content.header.map(word_of),
+            date.map(|date| codec::stamp(date.at)),
+            codec::stamp(content.read_at),
+        ])?;
+    }
+    Ok(())
 }
 
 /// Bit 0: there is a date; 1: it has no zone; 2: it was put right.

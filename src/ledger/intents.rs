@@ -6,7 +6,8 @@
 
 use super::codec::{self, int, uint};
 use super::files::{self, FileRecord};
-use super::{Attributes, Failure, Ledger, attributes, late};
+use super::{Attributes, Content, ContentKey, Disagreement, Failure, Ledger};
+use super::{attributes, content, disagreements, late};
 use crate::digest::{BlockValue, Digest};
 use crate::entry::Identity;
 use crate::moment::Moment;
@@ -72,6 +73,10 @@ pub struct GroupResult {
     pub losses: Vec<(RelPath, Loss)>,
     /// Attributes that files and folders have kept; `None` where they have none any more.
     pub attributes: Vec<(RelPath, Option<Attributes>)>,
+    /// Under which name hashes of a source are kept, and what is kept of these files.
+    pub shelf: (String, Vec<(ContentKey, Content)>),
+    /// Reads of the source that disagreed.
+    pub disagreements: Vec<Disagreement>,
 }
 
 impl Ledger {
@@ -177,6 +182,10 @@ impl Ledger {
             }
             for (place, kept) in &group.attributes {
                 attributes::put(db, batch, dataset, place, kept.as_ref())?;
+            }
+            content::put(db, &group.shelf.0, &group.shelf.1)?;
+            for one in &group.disagreements {
+                disagreements::put(db, source, batch, one)?;
             }
             Ok(())
         })

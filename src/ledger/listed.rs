@@ -96,7 +96,7 @@ pub(super) fn put_failure(db: &Connection, batch: i64, failure: &Failure) -> rus
     Ok(())
 }
 
-fn place(row: &Row<'_>, column: usize) -> rusqlite::Result<RelPath> {
+pub(super) fn place(row: &Row<'_>, column: usize) -> rusqlite::Result<RelPath> {
     RelPath::new(row.get::<_, Vec<u8>>(column)?).map_err(|_| codec::bad(column, "a place"))
 }
 

@@ -117,6 +117,14 @@ ALTER TABLE intents ADD COLUMN losses TEXT;
 ALTER TABLE intents ADD COLUMN attribute_names BLOB;
 ALTER TABLE intents ADD COLUMN attribute_hash BLOB;
 "#,
+    r#"
+-- Two reads of one source file that differed although it had not changed. Rows are only added.
+CREATE TABLE read_disagreements (
+    id INTEGER PRIMARY KEY, source TEXT NOT NULL, batch INTEGER NOT NULL, path BLOB NOT NULL,
+    inode INTEGER NOT NULL, size INTEGER NOT NULL, mtime NOT NULL, ctime NOT NULL,
+    earlier BLOB NOT NULL, later BLOB NOT NULL, ranges TEXT NOT NULL, at NOT NULL,
+    settled_by TEXT NOT NULL);
+"#,
 ];
 
 /// The version this program writes.

@@ -34,8 +34,9 @@ pub struct Gate {
     pub second_copy: bool,
     /// Whether a restore test was recorded.
     pub restore_test: bool,
-    /// Files whose source was read twice with different content each time (hazard C2: memory, a
-    /// cable or a controller is bad, so nothing there may be trusted).
+    /// How often two reads of one file of this source gave different content (hazard C2: memory, a
+    /// cable or a controller is bad, so nothing there may be trusted). Whoever has found and mended
+    /// the cause accepts that number by its code; one more, and it is void.
     pub reads_disagree: u64,
     /// Set where the source itself is to be removed, not only signed off.
     pub removal: Option<Removal>,
@@ -141,11 +142,7 @@ pub fn gate(facts: &Gate) -> Vec<Reason> {
         "no restore test is recorded (`release --restored PATH`)".into(),
         u64::from(!facts.restore_test),
     );
-    add(
-        "reads-disagree",
-        "files gave other content when the source was read a second time".into(),
-        facts.reads_disagree,
-    );
+    reasons.extend(reads_disagree(facts));
     reasons.extend(facts.removal.as_ref().and_then(waiting));
     reasons
 }
@@ -175,10 +172,37 @@ fn waiting(removal: &Removal) -> Option<Reason> {
     (count > 0).then_some(Reason { code, text, count })
 }
 
+/// The code of reads of a source that disagree: a reason here, and what such a file is left behind as.
+pub const READS_DISAGREE: &str = "reads-disagree";
+
+/// Reads that disagree, unless accepted in the number there is now.
+fn reads_disagree(facts: &Gate) -> Option<Reason> {
+    let count = facts.reads_disagree;
+    let text = match facts.accepted.get(READS_DISAGREE) {
+        _ if count == 0 => return None,
+        Some(&then) if then == count => return None,
+        Some(then) => {
+            format!("reads of this source gave other content than before, {then} when that was accepted")
+        }
+        None => "reads of this source gave other content than before: check memory, cables and controller, \
+                 then accept it by this code"
+            .into(),
+    };
+    Some(Reason {
+        code: READS_DISAGREE,
+        text,
+        count,
+    })
+}
+
 /// What was left behind and is not accepted in the count it has now.
 fn left_behind(facts: &Gate) -> Vec<Reason> {
     let mut open = Vec::new();
     for (code, &count) in &facts.left_behind {
+        // Each of them is among the reads that disagree, and stands or falls with those.
+        if code == READS_DISAGREE && facts.reads_disagree > 0 {
+            continue;
+        }
         let (reason, text) = match facts.accepted.get(code) {
             Some(&then) if then == count => continue,
             Some(then) => (

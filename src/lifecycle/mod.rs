@@ -5,10 +5,12 @@
 
 mod gate;
 mod outstanding;
+mod reads;
 mod states;
 #[cfg(test)]
 mod tests;
 
-pub use gate::{Gate, Reason, Removal, gate};
+pub use gate::{Gate, READS_DISAGREE, Reason, Removal, gate};
 pub use outstanding::{Fact, Remains, is_covered, is_racy, remains};
+pub use reads::{Stands, settle};
 pub use states::{Event, Flags, State, after};

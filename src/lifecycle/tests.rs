@@ -216,3 +216,49 @@ fn a_source_is_removed_only_when_the_waiting_is_over() {
     );
     assert_eq!(removal(Some(i64::MAX), i64::MIN).len(), 1);
 }
+
+/// Every way three reads can turn out, against counting which content has more than one vote.
+#[test]
+fn two_equal_reads_of_three_decide() {
+    for number in 0..27u8 {
+        let reads = [number % 3, number / 3 % 3, number / 9];
+        let votes = |read: u8| reads.iter().filter(|other| **other == read).count();
+        let mut asked = false;
+        let stands = settle(&reads[0], &reads[1], || {
+            asked = true;
+            reads[2]
+        });
+        assert_eq!(
+            asked,
+            reads[0] != reads[1],
+            "a third read only where it is needed"
+        );
+        let expected = match (reads[0] == reads[1], votes(reads[0]), votes(reads[1])) {
+            (true, ..) => Stands::Both,
+            (_, 2, _) => Stands::First,
+            (_, _, 2) => Stands::Second,
+            _ => Stands::None,
+        };
+        assert_eq!(stands, expected, "{reads:?}");
+    }
+}
+
+#[test]
+fn reads_that_disagree_are_accepted_in_one_number_only() {
+    let mut facts = Gate {
+        reads_disagree: 3,
+        left_behind: [(READS_DISAGREE.into(), 1)].into(),
+        ..open()
+    };
+    assert_eq!(codes(&facts), [(READS_DISAGREE, 3)]);
+    facts.accepted.insert(READS_DISAGREE.into(), 1);
+    assert_eq!(
+        codes(&facts),
+        [(READS_DISAGREE, 3)],
+        "the number left behind is not theirs"
+    );
+    facts.accepted.insert(READS_DISAGREE.into(), 3);
+    assert_eq!(codes(&facts), []);
+    facts.reads_disagree = 4;
+    assert_eq!(codes(&facts), [(READS_DISAGREE, 4)]);
+}

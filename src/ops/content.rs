@@ -1,13 +1,21 @@
 //! What was read of a source's files is kept under a key that names the very same file again.
 
 use super::desk::Desk;
+use crate::copy::Known;
 use crate::digest::Digest;
-use crate::entry::{EntryKind, Identity};
+use crate::entry::{Entry, EntryKind, Identity};
 use crate::index::{Index, InodeClass};
 use crate::ledger::{Content, ContentKey, EndRole, Ledger};
+use crate::lifecycle::is_racy;
 use crate::names::RelPath;
 use crate::trouble::Trouble;
+use crate::units::Bytes;
 use std::collections::HashSet;
+
+/// From this size on the hash of every copied file is kept, and of smaller ones where something of
+/// them is kept already: reading a short file again costs little, and a row for each of millions
+/// would double the ledger.
+const WORTH_KEEPING: Bytes = Bytes(1 << 20);
 
 /// What is kept of one source.
 #[derive(Debug, Clone)]
@@ -43,6 +51,34 @@ impl Shelf {
             _ => Digest::of(path.as_bytes()).0[..16].to_vec(),
         };
         ContentKey { identity, path }
+    }
+
+    /// The name under which the ledger keeps it.
+    pub fn place(&self) -> &str {
+        &self.place
+    }
+
+    /// What is known of a file's content, for a copy or for taking it over. Nothing where no row is
+    /// kept and none is worth keeping. A hash counts only if it was read long enough after the last
+    /// change that one more would have left other times.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be read.
+    pub fn known(&self, ledger: &Ledger, path: &RelPath, entry: &Entry) -> Result<Option<Known>, Trouble> {
+        if entry.kind != EntryKind::File || entry.size == Bytes::ZERO {
+            return Ok(None);
+        }
+        let identity = entry.identity();
+        let key = self.key(path, &identity);
+        let found = ledger.content(&self.place, &key)?;
+        if found.is_none() && entry.size < WORTH_KEEPING {
+            return Ok(None);
+        }
+        let settled = found.filter(|content| !is_racy(&identity, content.read_at));
+        Ok(Some(Known {
+            key,
+            hash: settled.and_then(|content| content.whole),
+        }))
     }
 
     /// What was read of a file before.

@@ -1,6 +1,7 @@
 //! copy: what is outstanding of a batch, carried out and recorded.
 
 use super::batch::{self, AtHand};
+use super::content::Shelf;
 use super::desk::Desk;
 use super::hours;
 use super::items::{Walk, own_folders};
@@ -238,6 +239,7 @@ pub(super) fn task_of(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Task, Trouble
         owners: carries("owner"),
         streams: streams(&desk.settings, false),
         reserve: free,
+        shelf: Shelf::of(&desk.ledger, &at_hand.index)?.place().to_string(),
         only_adopt: false,
         placed_inodes_hold: true,
         accept: at_hand.destination.accept.clone(),
@@ -311,6 +313,7 @@ pub(super) struct Outstanding<'a> {
     at_hand: &'a AtHand,
     ledger: Ledger,
     differing: BTreeSet<RelPath>,
+    shelf: Shelf,
     ready: VecDeque<Item>,
     /// Folders met so far, for dressing.
     pub folders: Vec<FolderItem>,
@@ -334,6 +337,7 @@ impl<'a> Outstanding<'a> {
             .map(|d| d.place)
             .collect();
         Ok(Outstanding {
+            shelf: Shelf::of(&ledger, &at_hand.index)?,
             walk: Walk::new(at_hand),
             at_hand,
             ledger,
@@ -398,11 +402,13 @@ impl<'a> Outstanding<'a> {
                 Remains::Copy => self.ledger.record_at(dataset, &place)?,
                 Remains::Again => record.cloned(),
             };
+            let known = self.shelf.known(&self.ledger, &from, &child.entry)?;
             self.ready.push_back(Item {
                 from,
                 place,
                 entry: child.entry,
                 recorded,
+                known: known.map(Box::new),
             });
         }
         Ok(true)

@@ -7,8 +7,8 @@ use super::{guard, late, manifest, status};
 use crate::copy::OpenFolders;
 use crate::digest::{Digest, TreeHasher};
 use crate::entry::{Entry, EntryKind};
-use crate::ledger::{Accepted, BatchRow, FileRecord, Proof, Sheet};
-use crate::lifecycle::{Event, Gate, Reason, State, after, gate, is_racy};
+use crate::ledger::{Accepted, BatchRow, Disagreement, FileRecord, Proof, Sheet};
+use crate::lifecycle::{Event, Gate, READS_DISAGREE, Reason, State, after, gate, is_racy};
 use crate::names::RelPath;
 use crate::report::model::{LeftGroup, Period};
 use crate::report::sheet::ReleaseSheet;
@@ -30,6 +30,8 @@ pub struct Released {
     pub sheet: PathBuf,
     /// What was left behind: path at the source, code, bytes.
     pub left: Vec<(RelPath, String, Bytes)>,
+    /// Reads of its source that disagreed, of all its batches, oldest first.
+    pub disagreements: Vec<Disagreement>,
 }
 
 /// Checks the gate of one batch, writes the sheet, and signs it off where nothing stands against
@@ -63,8 +65,16 @@ fn one(desk: &mut Desk<'_>, at_hand: &AtHand, accept: &[String]) -> Result<Relea
     for (_, code, _) in &left {
         *counts.entry(code.clone()).or_default() += 1;
     }
+    let behind = counts.clone();
+    let disagreements = desk.ledger.count_disagreements(&at_hand.row.source)?;
+    if disagreements > 0 {
+        // Of the whole source, whatever became of each file: see the gate.
+        counts.insert(READS_DISAGREE.into(), disagreements);
+    }
     accept_codes(desk, &name, accept, &counts)?;
-    let mut facts = facts(desk, &at_hand.row, counts)?;
+    let mut facts = facts(desk, &at_hand.row, behind)?;
+    let accepted = |(code, count): (String, u64)| (facts.accepted.get(&code) == Some(&count)).then_some(code);
+    let accepted: BTreeSet<String> = counts.into_iter().filter_map(accepted).collect();
     look_at_source(desk, at_hand, &source, &mut facts)?;
     let reasons = gate(&facts);
     let state = batch::state_of(Some(&at_hand.row));
@@ -74,10 +84,11 @@ fn one(desk: &mut Desk<'_>, at_hand: &AtHand, accept: &[String]) -> Result<Relea
         desk.ledger.set_state(at_hand.row.id, next.word(), now)?;
         desk.ledger.event(now, "released", &name)?;
     }
-    let sheet = write_sheet(desk, at_hand, &reasons, &left, &facts.accepted)?;
+    let sheet = write_sheet(desk, at_hand, &reasons, &left, &accepted)?;
     let (_, proven, _) = desk.ledger.progress_of(at_hand.row.id)?;
     desk.keep_ledger_copy()?;
     Ok(Released {
+        disagreements: desk.ledger.read_disagreements(&at_hand.row.source)?,
         name,
         reasons,
         proven,
@@ -159,8 +170,8 @@ pub(super) fn facts(
         elsewhere,
         accepted: accepted.into_iter().map(|a| (a.code, a.count)).collect(),
         second_copy: !desk.settings.second_copy.is_empty(),
+        reads_disagree: desk.ledger.count_disagreements(&row.source)?,
         restore_test: !desk.ledger.restores()?.is_empty(),
-        reads_disagree: desk.ledger.disagreements(id)?.len() as u64,
         ..Gate::default()
     })
 }
@@ -287,7 +298,7 @@ fn write_sheet(
     at_hand: &AtHand,
     reasons: &[Reason],
     left: &[(RelPath, String, Bytes)],
-    accepted: &BTreeMap<String, u64>,
+    accepted: &BTreeSet<String>,
 ) -> Result<PathBuf, Trouble> {
     use std::os::unix::ffi::OsStrExt;
     let name = at_hand.row.name.clone();
@@ -390,7 +401,7 @@ fn waiting_until(desk: &Desk<'_>, name: &str) -> Result<Option<crate::moment::Mo
     ))
 }
 
-fn groups(left: &[(RelPath, String, Bytes)], accepted: &BTreeMap<String, u64>) -> Vec<LeftGroup> {
+fn groups(left: &[(RelPath, String, Bytes)], accepted: &BTreeSet<String>) -> Vec<LeftGroup> {
     let mut groups: BTreeMap<&str, LeftGroup> = BTreeMap::new();
     for (path, code, bytes) in left {
         let group = groups.entry(code).or_insert_with(|| LeftGroup {
@@ -405,7 +416,7 @@ fn groups(left: &[(RelPath, String, Bytes)], accepted: &BTreeMap<String, u64>) -
     }
     let mut groups: Vec<LeftGroup> = groups.into_values().collect();
     for group in &mut groups {
-        group.accepted = accepted.get(&group.code) == Some(&group.amount.files);
+        group.accepted = accepted.contains(&group.code);
     }
     groups
 }

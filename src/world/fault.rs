@@ -26,6 +26,8 @@ pub enum FaultKind {
     Exists,
     /// Not the entry that was expected.
     Changed,
+    /// Reads of one unchanged file that gave different content each time.
+    Disagrees,
     /// A folder that is not empty.
     NotEmpty,
     /// No space, or a quota is full.
@@ -99,6 +101,7 @@ impl Fault {
             FaultKind::NotFound
             | FaultKind::Exists
             | FaultKind::Changed
+            | FaultKind::Disagrees
             | FaultKind::NotEmpty
             | FaultKind::Denied
             | FaultKind::NameRefused
@@ -136,6 +139,7 @@ impl FaultKind {
             FaultKind::NotFound => "not-found",
             FaultKind::Exists => "in-the-way",
             FaultKind::Changed => "changed",
+            FaultKind::Disagrees => "reads-disagree",
             FaultKind::NotEmpty => "not-empty",
             FaultKind::NoSpace => "no-space",
             FaultKind::ReadOnly => "read-only",

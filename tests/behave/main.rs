@@ -11,6 +11,7 @@ mod on_disks;
 mod outside_scan;
 mod pace;
 mod plans;
+mod reads;
 mod real_tree;
 mod scanning;
 #[path = "../support/mod.rs"]

@@ -2,6 +2,7 @@
 
 use super::memfs::{Content, Plan, Unsynced, path};
 use super::rig::{BATCH, CONFLICTS, DATASET, Rig, mixed};
+use poolward::digest::Digest;
 use poolward::ledger::Proof;
 use poolward::units::Bytes;
 use poolward::world::FaultKind;
@@ -322,4 +323,40 @@ fn several_workers_break_no_promise_either() {
             return;
         }
     }
+}
+
+/// A wrong earlier read: the warning is durable before the file has its name, whatever crashes.
+#[test]
+fn reads_that_disagree_are_not_forgotten_in_a_crash() {
+    for doing in ["publish", "sync all", "stat"] {
+        let mut rig = one_file(b"words");
+        rig.earlier = Some(Digest([0; 32]));
+        crash_at(&mut rig, "target", doing, Unsynced::Lost);
+        finishes(&rig, &[]);
+        let all = rig.ledger().read_disagreements("oldbox").unwrap();
+        assert!(!all.is_empty(), "{doing}");
+        for one in all {
+            assert_eq!((one.path, one.ranges), (path("p/one"), Vec::new()));
+            assert_eq!((one.earlier, one.later), (Digest([0; 32]), Digest::of(b"words")));
+            assert_eq!(one.settled_by, "later-read");
+        }
+    }
+}
+
+#[test]
+fn a_read_that_changes_between_two_looks_is_a_change_and_no_disagreement() {
+    let mut rig = one_file(b"words");
+    rig.earlier = Some(Digest([0; 32]));
+    let (source, opened) = (rig.source.clone(), AtomicU64::new(0));
+    rig.control.hook(move |_, call| {
+        // The second opening is that of the third read.
+        let again = call.end == "source" && call.doing == "open";
+        if again && opened.fetch_add(1, Ordering::SeqCst) == 1 {
+            source.edit(&path("p/one"), 0, b"W");
+        }
+        None
+    });
+    let outcome = rig.run(Plan::Nothing).unwrap();
+    assert_eq!((outcome.copied.files, outcome.disagreed), (1, 0));
+    assert_eq!(rig.records()[&path("p/one")].hash, Digest::of(b"Words"));
 }

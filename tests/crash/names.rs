@@ -93,6 +93,7 @@ fn a_further_name_that_lies_there_apart_is_taken_over_and_linked_by_the_next_run
         place: at.clone(),
         entry: rig.source.entry(&at).unwrap(),
         recorded: rig.records().remove(&at),
+        known: None,
     };
     let outcome = rig.run_items(&mut [item].into_iter().map(Ok)).unwrap();
     assert_eq!((outcome.copied.files, outcome.failed), (1, 0));

@@ -104,6 +104,7 @@ fn run(rig: &Rig, plan: Plan) -> Result<(Repaired, Outcome), Trouble> {
                 place: one.place.clone(),
                 entry: rig.source.entry(&one.place).expect("a source"),
                 recorded,
+                known: None,
             });
         }
     }

@@ -1,10 +1,10 @@
 //! Two ends in memory, a real ledger, runs under a plan, and the check of what must always hold.
 
 use super::memfs::{Content, Control, MemClock, MemFs, Nature, Plan, Seen, Unsynced, path};
-use poolward::copy::{Ends, Item, Outcome, StreamLimits, Task, copy};
+use poolward::copy::{Ends, Item, Known, Outcome, StreamLimits, Task, copy};
 use poolward::digest::Digest;
-use poolward::entry::EntryKind;
-use poolward::ledger::{BatchRow, FileRecord, Ledger, Proof};
+use poolward::entry::{Entry, EntryKind};
+use poolward::ledger::{BatchRow, ContentKey, FileRecord, Ledger, Proof};
 use poolward::moment::Moment;
 use poolward::names::RelPath;
 use poolward::trouble::Trouble;
@@ -30,6 +30,8 @@ pub struct Rig {
     pub truth: Arc<BTreeMap<RelPath, Seen>>,
     /// Whether outstanding items are looked up before what is left over is settled.
     pub eager: bool,
+    /// The hash that an earlier read of every file is said to have given.
+    pub earlier: Option<Digest>,
     folder: tempfile::TempDir,
 }
 
@@ -89,6 +91,7 @@ impl Rig {
                 only_adopt: false,
                 placed_inodes_hold: true,
                 accept: Vec::new(),
+                shelf: String::new(),
                 batch: BATCH,
                 dataset: DATASET.into(),
                 source: "oldbox".into(),
@@ -101,6 +104,7 @@ impl Rig {
             foreign: BTreeMap::new(),
             truth: Arc::default(),
             eager: true,
+            earlier: None,
             folder,
         }
     }
@@ -138,6 +142,17 @@ impl Rig {
             .collect()
     }
 
+    fn known_of(&self, entry: &Entry) -> Option<Box<Known>> {
+        let known = Known {
+            key: ContentKey {
+                identity: entry.identity(),
+                path: Vec::new(),
+            },
+            hash: self.earlier,
+        };
+        (entry.kind == EntryKind::File && self.earlier.is_some()).then(|| Box::new(known))
+    }
+
     /// What is to be copied: all that no record covers in its present state.
     pub fn outstanding(&self) -> Vec<Item> {
         let records = self.records();
@@ -158,6 +173,7 @@ impl Rig {
             items.push(Item {
                 from: at.clone(),
                 place: at.clone(),
+                known: self.known_of(&entry),
                 entry,
                 recorded,
             });

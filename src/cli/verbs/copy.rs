@@ -5,6 +5,7 @@ use crate::cli::args::Copy;
 use crate::cli::exit::Code;
 use crate::cli::progress::Meter;
 use crate::cli::{Context, json as pieces};
+use crate::copy::Outcome;
 use crate::copy::Progress;
 use crate::lifecycle::State;
 use crate::ops::copy::{Copied, copy, copy_in_windows};
@@ -44,7 +45,7 @@ pub(super) fn run(args: &Copy, context: &Context) -> Result<Code, Trouble> {
         meter.done();
         let copied = copied?;
         tell(context, &copied, "copied");
-        clean &= copied.failures.is_empty();
+        clean &= copied.failures.is_empty() && copied.outcome.disagreed == 0;
         done.push(object(&copied));
     }
     context.out.object("copy", json!({"batches": done}));
@@ -119,6 +120,7 @@ fn also(copied: &Copied) -> Vec<String> {
             outcome.adopted
         ));
     }
+    also.extend(reads_told(outcome));
     if outcome.resumed.0 > 0 {
         also.push(format!("{} were written by an earlier run", outcome.resumed));
     }
@@ -166,6 +168,25 @@ fn also(copied: &Copied) -> Vec<String> {
     also
 }
 
+/// What hashes known from before have come to.
+fn reads_told(outcome: &Outcome) -> Vec<String> {
+    let mut also = Vec::new();
+    if outcome.known > 0 {
+        also.push(format!(
+            "{} of these were not read at the source: their hashes were known",
+            grouped(outcome.known)
+        ));
+    }
+    if outcome.disagreed > 0 {
+        also.push(format!(
+            "READS DISAGREE: {} gave other content than an earlier read of the same file. Memory, a cable or \
+             a controller is bad; nothing of this source is released until that is looked into",
+            grouped(outcome.disagreed)
+        ));
+    }
+    also
+}
+
 /// One batch of the JSON.
 pub(super) fn object(copied: &Copied) -> Value {
     let outcome = &copied.outcome;
@@ -177,7 +198,7 @@ pub(super) fn object(copied: &Copied) -> Value {
     json!({"name": copied.name, "state": copied.state.word(), "files_copied": outcome.copied.files,
            "files_already_there": copied.already, "files_adopted": outcome.adopted.files,
            "files_failed": copied.failures.len(), "bytes_copied": outcome.copied.bytes.0,
-           "bytes_resumed": outcome.resumed.0, "bytes_repaired": outcome.repaired.bytes.0, "seconds": pieces::seconds(copied.elapsed),
+           "bytes_resumed": outcome.resumed.0, "hashes_known": outcome.known, "reads_disagreed": outcome.disagreed, "bytes_repaired": outcome.repaired.bytes.0, "seconds": pieces::seconds(copied.elapsed),
            "slowed_times": outcome.slowed.times, "slowed_seconds": pieces::seconds(outcome.slowed.span),
            "streams": {"small": outcome.streams.0, "large": outcome.streams.1}, "losses": losses, "failures": pieces::failures(&copied.failures)})
 }

@@ -1,0 +1,187 @@
+//! A source that answers a read with a wrong byte, once: copy finds it where the file was hashed
+//! before. And adopt asks a source for no byte of a file whose hash is known.
+
+use crate::support::fuse::{Call, Fault, Fuse};
+use crate::support::{content, poolward_in, scratch};
+use serde_json::Value;
+use std::path::Path;
+
+const MIB: usize = 1 << 20;
+/// Read by one worker; read block by block by all.
+const FILES: [(&str, usize); 2] = [("one.bin", 3 * MIB), ("block.bin", 40 * MIB)];
+
+/// A move whose source is on FUSE, with every file twice, scanned and planned.
+struct Scene {
+    behind: tempfile::TempDir,
+    beside: tempfile::TempDir,
+    fuse: Fuse,
+}
+
+impl Scene {
+    fn new() -> Option<Scene> {
+        let (behind, beside) = (scratch(), scratch());
+        for project in ["2019-a", "2019-b"] {
+            std::fs::create_dir(behind.path().join(project)).unwrap();
+            for (seed, (name, size)) in (1..).zip(FILES) {
+                std::fs::write(behind.path().join(project).join(name), content(seed, size)).unwrap();
+            }
+        }
+        let fuse = Fuse::over(behind.path())?;
+        let scene = Scene { behind, beside, fuse };
+        let to = scene.to();
+        std::fs::create_dir(&to).unwrap();
+        let ends = [scene.fuse.path().to_str().unwrap(), to.to_str().unwrap()];
+        let begin = [
+            "begin",
+            "move",
+            "--from",
+            ends[0],
+            "--to",
+            ends[1],
+            "--allow-root-disk",
+        ];
+        poolward_in(scene.beside.path(), &begin).exits(0);
+        let settings = scene.beside.path().join("move/move.toml");
+        let text = std::fs::read_to_string(&settings).unwrap();
+        let path = format!("path = \"{}\"", to.display());
+        let roomy = format!("{path}\nfill-limit = 100\nfree = \"1 TB\"\nreserve = \"1 MB\"");
+        std::fs::write(&settings, text.replacen(&path, &roomy, 1)).unwrap();
+        scene.json(&["scan"]);
+        scene.json(&["plan"]);
+        // Hashes read within two seconds of a change do not count.
+        std::thread::sleep(std::time::Duration::from_millis(2_100));
+        Some(scene)
+    }
+
+    fn to(&self) -> std::path::PathBuf {
+        self.beside.path().join("pool")
+    }
+
+    fn json(&self, words: &[&str]) -> Value {
+        let words: Vec<&str> = words.iter().copied().chain(["--json"]).collect();
+        poolward_in(&self.beside.path().join("move"), &words).json()
+    }
+
+    /// What settled each disagreement, and the ranges it lay in.
+    fn settled(&self) -> Vec<(String, String)> {
+        let db = rusqlite::Connection::open(self.beside.path().join("move/ledger.db")).unwrap();
+        let mut rows = db
+            .prepare("SELECT settled_by, ranges FROM read_disagreements ORDER BY size, id")
+            .unwrap();
+        let read = |row: &rusqlite::Row<'_>| Ok((row.get(0)?, row.get(1)?));
+        rows.query_map([], read).unwrap().map(Result::unwrap).collect()
+    }
+
+    /// Files at the destination under their names with the content behind the mount.
+    fn right_there(&self) -> usize {
+        fn walk(at: &Path, right: &mut usize) {
+            for item in std::fs::read_dir(at).unwrap() {
+                let path = item.unwrap().path();
+                if path.is_dir() {
+                    walk(&path, right);
+                }
+                for (seed, (name, size)) in (1..).zip(FILES) {
+                    if path.file_name().unwrap() == name {
+                        let same = std::fs::read(&path).unwrap() == content(seed, size);
+                        assert!(same, "{} is not what the source has", path.display());
+                        *right += 1;
+                    }
+                }
+            }
+        }
+        let mut right = 0;
+        walk(&self.to(), &mut right);
+        right
+    }
+
+    fn copy(&self) -> Value {
+        self.json(&["copy", "--all"])["batches"][0].clone()
+    }
+}
+
+fn pair(a: &str, b: &str) -> (String, String) {
+    (a.into(), b.into())
+}
+
+#[test]
+fn a_byte_that_is_wrong_once_while_copying_does_not_arrive() {
+    let Some(scene) = Scene::new() else { return };
+    scene.json(&["survey", "--twins"]);
+    scene
+        .fuse
+        .fault_times("2019-a/one.bin", Fault::FlipRead(MIB as u64), 1);
+    scene
+        .fuse
+        .fault_times("2019-b/block.bin", Fault::FlipRead(20 * MIB as u64), 1);
+    let copied = scene.copy();
+    assert_eq!(copied["reads_disagreed"], 2, "{copied}");
+    assert_eq!(
+        (&copied["files_copied"], &copied["files_failed"]),
+        (&4.into(), &0.into())
+    );
+    assert_eq!(scene.right_there(), 4);
+    let blocks = format!("{}-{}", 16 * MIB, 32 * MIB);
+    let whole = format!("0-{}", 3 * MIB);
+    let earlier = |ranges: &str| pair("earlier-read", ranges);
+    assert_eq!(scene.settled(), [earlier(&whole), earlier(&blocks)]);
+    let verified = scene.json(&["verify"]);
+    assert_eq!(
+        verified["batches"][0]["differences"],
+        Value::Array(Vec::new()),
+        "{verified}"
+    );
+}
+
+#[test]
+fn reads_that_never_agree_fail_the_file_and_nothing_is_published() {
+    let Some(scene) = Scene::new() else { return };
+    // The earlier read wrong in one byte, the copy's in another.
+    for (name, _) in FILES {
+        let path = format!("2019-a/{name}");
+        scene.fuse.fault_times(&path, Fault::FlipRead(MIB as u64), 1);
+    }
+    scene.json(&["survey", "--twins"]);
+    for (name, _) in FILES {
+        let path = format!("2019-a/{name}");
+        scene.fuse.fault_times(&path, Fault::FlipRead(2 * MIB as u64), 1);
+    }
+    let copied = scene.copy();
+    assert_eq!(copied["reads_disagreed"], 2, "{copied}");
+    let codes: Vec<&Value> = copied["failures"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|f| &f["code"])
+        .collect();
+    assert_eq!(codes, ["reads-disagree"; 2], "{copied}");
+    assert_eq!(scene.right_there(), 2);
+    let settled: Vec<String> = scene.settled().into_iter().map(|(by, _)| by).collect();
+    assert_eq!(settled, ["none"; 2]);
+    // Once the source reads well, the earlier hash is outvoted.
+    let name = copied["name"].as_str().unwrap();
+    let copied = scene.json(&["copy", name])["batches"][0].clone();
+    assert_eq!(
+        (&copied["reads_disagreed"], &copied["files_failed"]),
+        (&2.into(), &0.into())
+    );
+    assert_eq!(scene.right_there(), 4);
+}
+
+#[test]
+fn adopt_reads_no_byte_of_a_source_whose_hashes_are_known() {
+    let Some(scene) = Scene::new() else { return };
+    scene.json(&["survey", "--twins"]);
+    let name = scene.json(&["status"])["batches"][0]["name"]
+        .as_str()
+        .unwrap()
+        .to_string();
+    let at = scene.behind.path().to_str().unwrap().to_string();
+    let reads = scene.fuse.calls(Call::Read);
+    let adopted = scene.json(&["adopt", &name, "--at", &at])["batches"][0].clone();
+    assert_eq!(
+        (&adopted["files_adopted"], &adopted["hashes_known"]),
+        (&4.into(), &4.into()),
+        "{adopted}"
+    );
+    assert_eq!(scene.fuse.calls(Call::Read), reads);
+}
