@@ -22,9 +22,7 @@ pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
     };
     let meter = Meter::new(&context.out, "scanning", Bytes::ZERO);
     let scanned = scan(&mut desk, &args.projects, options, &|name, p| {
-        let folder = format!("{name}: {}", p.folder);
-        let folder: String = folder.chars().take(60).collect();
-        meter.at(p.bytes, p.entries, "entries", &folder);
+        meter.scanned(name, &p);
     })?;
     meter.done();
     let (mut sources, mut errors, mut clean) = (Vec::new(), Vec::new(), true);
