@@ -474,7 +474,7 @@ fn what_failed_and_what_was_not_entered_is_kept() {
             .push(folder_of(&rel("acorn"), &tree[&rel("acorn")]))
             .unwrap();
         segment.failed(&rel("acorn/sub"), "permission denied");
-        segment.boundary(&rel("acorn/sub2"));
+        segment.boundary(&rel("acorn/sub2"), "elsewhere");
         let rule = NotEntered {
             path: rel("acorn/#snapshot"),
             rule: "snapshots".into(),

@@ -66,6 +66,16 @@ struct State {
     once: bool,
 }
 
+impl State {
+    /// Keeps words for the entry of a folder; it lies in a folder of this segment.
+    fn note(&mut self, path: &RelPath, words: &str) {
+        if let Some((parent, name)) = path.split() {
+            let noted = self.failed.entry(parent.as_bytes().to_vec()).or_default();
+            noted.push((name.to_vec(), words.to_string()));
+        }
+    }
+}
+
 /// Where runs wait; the file has no name and goes with us.
 struct Scratch {
     beside: PathBuf,
@@ -295,18 +305,17 @@ impl SegmentWriter {
 
     /// Notes that a folder could not be listed; the folder it lies in must be in this segment.
     pub fn failed(&self, path: &RelPath, error: &str) {
-        let Some((parent, name)) = path.split() else {
-            return;
-        };
         let mut state = locked(&self.state);
         state.totals.unreadable += 1;
-        let failed = state.failed.entry(parent.as_bytes().to_vec()).or_default();
-        failed.push((name.to_vec(), error.to_string()));
+        state.note(path, error);
     }
 
-    /// Notes a folder where another file system begins.
-    pub fn boundary(&self, path: &RelPath) {
-        locked(&self.state).boundaries.push(path.as_bytes().to_vec());
+    /// Notes a folder where another file system begins, and the words that stand beside its entry:
+    /// nobody who reads the entry alone may take it for an empty folder.
+    pub fn boundary(&self, path: &RelPath, words: &str) {
+        let mut state = locked(&self.state);
+        state.boundaries.push(path.as_bytes().to_vec());
+        state.note(path, words);
     }
 
     /// Notes a folder that a rule keeps us out of.

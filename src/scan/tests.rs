@@ -414,6 +414,9 @@ fn a_mount_within_the_source_is_a_boundary_and_a_loop_is_refused() {
     assert!(unmounted.unwrap().success());
     let index = boundary.unwrap().index;
     assert_eq!(index.header().boundaries, [rel("acorn/back")]);
+    let entry = index.entry(&rel("acorn/back")).unwrap().unwrap();
+    assert_eq!(entry.error.as_deref(), Some(crate::survey::surveyor::BOUNDARY));
+    assert_eq!(index.header().totals.unreadable, 0);
     assert_eq!(index.listings_below(&rel("acorn/back")).count(), 0);
     let entry = looped.unwrap().index.entry(&rel("acorn/back")).unwrap().unwrap();
     assert_eq!(

@@ -7,6 +7,7 @@ use crate::index::{Folder, IndexWriter, NotEntered, SegmentWriter};
 use crate::names::RelPath;
 use crate::scan::look::{self, Names, Place};
 use crate::scan::recount::Counts;
+use crate::survey::surveyor::BOUNDARY;
 use crate::trouble::Trouble;
 use rayon::Scope;
 use rustix::fd::OwnedFd;
@@ -232,7 +233,7 @@ impl Walk {
         // reason to stop: there are mounts that number a folder anew at every look.
         let crossing = task.crossing || !here.same_file_system(&task.seen);
         if crossing && !self.cross.contains(&task.path) {
-            task.above.writer.boundary(&task.path);
+            task.above.writer.boundary(&task.path, BOUNDARY);
             self.look_again(task);
             return Ok((None, Vec::new()));
         }
@@ -310,7 +311,7 @@ impl Walk {
         }
         let crossing = !seen.same_file_system(here);
         if crossing && !self.cross.contains(&below) {
-            segment.writer.boundary(&below);
+            segment.writer.boundary(&below, BOUNDARY);
             return None;
         }
         Some(Child { name, seen, crossing })

@@ -18,18 +18,6 @@ fn begin(home: &Path, from: &Path, to: &Path) -> Ran {
     poolward(words)
 }
 
-/// One line that says what and, in a second sentence, what to do.
-#[track_caller]
-fn one_line(ran: &Ran, word: &str) {
-    let lines: Vec<&str> = ran
-        .err
-        .lines()
-        .filter(|line| line.starts_with("poolward:"))
-        .collect();
-    assert_eq!(lines.len(), 1, "{}", ran.err);
-    assert!(lines[0].contains(word), "no {word} in {}", ran.err);
-}
-
 #[test]
 fn a_source_that_is_missing_stops_with_3() {
     let scene = Scene::bare();

@@ -166,3 +166,70 @@ fn awkward_names_many_links_and_deep_paths_are_what_find_says() {
     assert!(longest >= Some(4_000), "{longest:?}");
     assert!(ours(&index).iter().any(|fact| fact.3 == 20_001));
 }
+
+/// Every 97th entry by stat(1) of coreutils: size, blocks, links, inode.
+fn stat_agrees(root: &Path, index: &Index) {
+    let facts: Vec<Fact> = ours(index).into_iter().step_by(97).collect();
+    for some in facts.chunks(500) {
+        let mut stat = Command::new("stat");
+        stat.current_dir(root).args(["--printf", r"%s %b %h %i\n", "--"]);
+        stat.args(some.iter().map(|fact| std::ffi::OsStr::from_bytes(&fact.6)));
+        let output = stat.output().expect("GNU stat");
+        let said = String::from_utf8_lossy(&output.stdout).into_owned();
+        let line = |f: &Fact| format!("{} {} {} {}\n", f.1, f.2, f.3, f.4);
+        assert_eq!(said, some.iter().map(line).collect::<String>());
+    }
+}
+
+/// Entries of a package by its own table of contents, which dpkg-deb(1) prints as tar(1) does: files
+/// and further names of files, folders without the root, symbolic links.
+fn contents(package: &Path) -> (u64, u64, u64) {
+    let output = Command::new("dpkg-deb").arg("-c").arg(package).output();
+    let output = output.expect("dpkg-deb");
+    let first = |wanted: &[u8]| {
+        let lines = output.stdout.split(|byte| *byte == b'\n');
+        lines
+            .filter(|line| line.first().is_some_and(|first| wanted.contains(first)))
+            .count() as u64
+    };
+    (first(b"-h"), first(b"d") - 1, first(b"l"))
+}
+
+/// Packages of Debian with content that is awkward: an icon theme of more symbolic links than files
+/// with names that differ in case only, manual pages with colons in their names.
+#[test]
+fn awkward_packages_are_what_their_contents_find_du_and_stat_say() {
+    let packages = std::env::var_os("POOLWARD_PACKAGES").map(std::path::PathBuf::from);
+    let found = packages.as_deref().map(std::fs::read_dir);
+    let found: Vec<std::path::PathBuf> = match found {
+        Some(Ok(list)) => list.map(|item| item.expect("a package").path()).collect(),
+        _ => Vec::new(),
+    };
+    if found.is_empty() {
+        return crate::support::skip("no packages were fetched; tests/run does it");
+    }
+    let mut links = 0;
+    for package in found {
+        let scratch = tempfile::tempdir().expect("a scratch folder");
+        let mut unpack = Command::new("dpkg-deb");
+        let unpacked = unpack.arg("-x").arg(&package).arg(scratch.path()).status();
+        assert!(unpacked.expect("dpkg-deb").success());
+        let index = agree(scratch.path());
+        stat_agrees(scratch.path(), &index);
+        let totals = &index.header().totals;
+        let seen = (totals.files.files, totals.directories, totals.symlinks);
+        assert_eq!(seen, contents(&package), "{}", package.display());
+        links += totals.symlinks;
+    }
+    assert!(links > 10_000, "an icon theme is among them: {links}");
+}
+
+#[test]
+fn the_sources_of_the_libraries_are_what_find_du_and_stat_say() {
+    let Some(tree) = crate::real_tree::library_sources() else {
+        return;
+    };
+    let index = agree(&tree);
+    stat_agrees(&tree, &index);
+    assert!(index.header().totals.files.files > 1_000);
+}

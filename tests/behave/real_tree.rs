@@ -5,7 +5,7 @@ use std::ffi::OsStr;
 use std::path::PathBuf;
 
 /// The folder of library sources, where there is one.
-fn library_sources() -> Option<PathBuf> {
+pub fn library_sources() -> Option<PathBuf> {
     let home = std::env::var_os("CARGO_HOME").map(PathBuf::from);
     let home = home.or_else(|| std::env::var_os("HOME").map(|home| PathBuf::from(home).join(".cargo")))?;
     let found = std::fs::read_dir(home.join("registry/src"))
@@ -13,7 +13,7 @@ fn library_sources() -> Option<PathBuf> {
         .filter_map(Result::ok)
         .next();
     if found.is_none() {
-        eprintln!("skipped: no library sources on this machine");
+        crate::support::skip("no library sources on this machine");
     }
     found.map(|item| item.path())
 }

@@ -300,3 +300,15 @@ pub fn has(value: &Value, names: &str) {
         assert!(value.get(name).is_some(), "no {name} in {value}");
     }
 }
+
+/// One line that says what and, in a second sentence, what to do.
+#[track_caller]
+pub fn one_line(ran: &Ran, word: &str) {
+    let lines: Vec<&str> = ran
+        .err
+        .lines()
+        .filter(|line| line.starts_with("poolward:"))
+        .collect();
+    assert_eq!(lines.len(), 1, "{}", ran.err);
+    assert!(lines[0].contains(word), "no {word} in {}", ran.err);
+}
