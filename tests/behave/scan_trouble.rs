@@ -120,6 +120,12 @@ fn a_source_shown_again_in_its_own_child_ends_there() {
         hazards.contains("\"boundary\"") && hazards.contains("all-again"),
         "{hazards}"
     );
+    // What lies behind it was not looked at, so the gate does not open by itself.
+    assert!(scene.run("plan").code < 2);
+    scene.run("copy --all").expect(0);
+    scene.run("verify").expect(0);
+    let released = scene.run("release 2020.1").expect(1).text();
+    assert!(released.contains("left behind as boundary"), "{released}");
     // Told to walk through, it finds that it would walk in a ring.
     let path = format!("path = \"{}\"", scene.from.display());
     scene.edit(&path, &format!("{path}\ncross = [\"2020-harvest/all-again\"]"));
