@@ -20,6 +20,7 @@
 
 mod commit;
 mod existing;
+pub mod follow;
 mod folders;
 mod gather;
 mod group;

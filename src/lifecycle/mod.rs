@@ -3,9 +3,12 @@
 //! Pure functions of facts: the ledger says what happened, here is decided what it means. In doubt
 //! means not done.
 
+pub mod follow;
 mod gate;
 mod outstanding;
 mod states;
+#[cfg(test)]
+mod follow_tests;
 #[cfg(test)]
 mod tests;
 

@@ -8,6 +8,7 @@ pub mod content;
 pub mod copy;
 pub mod demo;
 pub mod desk;
+pub mod follow;
 pub mod gather;
 pub mod guard;
 pub mod hold;

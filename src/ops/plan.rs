@@ -24,6 +24,11 @@ pub struct Planned {
     pub forecast: Forecast,
     /// Against the plan before, where there was one.
     pub difference: Option<Difference>,
+    /// Begun projects with another name at the source; followed at the destination where their
+    /// verdict allows it and the plan was accepted.
+    pub renamed: Vec<super::follow::Renamed>,
+    /// Whether the user has accepted it.
+    pub accepted: bool,
     /// Whether it was stored.
     pub written: bool,
     /// Whether it fits.
@@ -55,7 +60,15 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
     let surveyed = gather::surveys(desk)?;
     let projects: Vec<ProjectSummary> = surveyed.iter().flat_map(|s| s.survey.projects.clone()).collect();
     let unplanned: Vec<Unplanned> = surveyed.iter().flat_map(|s| s.survey.unplanned.clone()).collect();
-    let locked = locked(desk)?;
+    super::follow::go_on(desk)?;
+    let mut renamed = super::follow::find(desk, &projects)?;
+    if accept {
+        super::follow::carry_out(desk, &mut renamed)?;
+    }
+    let mut locked = locked(desk)?;
+    if !accept {
+        super::follow::as_followed(&mut locked, &renamed);
+    }
     let late = late::summaries(&late::all(desk)?, &projects);
     let rules = rules(desk);
     let inputs = Inputs {
@@ -78,7 +91,7 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
         .map(|row| store::plan_of(&row.body))
         .transpose()?;
     let changes = before.as_ref().map(|before| difference(before, &plan));
-    let same = changes.as_ref().is_some_and(Difference::is_empty);
+    let same = changes.as_ref().is_some_and(Difference::is_empty) && renamed.iter().all(|r| r.verdict.is_err());
     let written = locked.is_empty() || accept || same || before.is_none();
     if written {
         let row = PlanRow {
@@ -94,6 +107,8 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
         notes,
         forecast,
         difference: changes,
+        renamed,
+        accepted: accept,
         written,
         room,
         projects,
