@@ -32,7 +32,7 @@ pub struct Home {
 /// Why a renamed project is not followed.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Refusal {
-    /// Inode numbers of the source do not hold from scan to scan.
+    /// Its inode numbers are not those of before, or the source's do not hold from scan to scan.
     Inodes,
     /// Too few of its files are the same.
     Files {
@@ -59,7 +59,7 @@ impl Refusal {
     /// In words that go on after "is called so-and-so now".
     pub fn words(&self) -> String {
         let why = match self {
-            Refusal::Inodes => "inode numbers of this source do not hold from scan to scan".to_string(),
+            Refusal::Inodes => "its inode numbers are others than before".to_string(),
             Refusal::Files { found, of } => format!("only {found} of its {of} files are the same"),
             Refusal::Dataset(folder) => return format!("it goes to another dataset ({folder}) and is copied anew"),
             Refusal::OwnDataset => "its dataset has its name".to_string(),

@@ -152,7 +152,7 @@ fn by_index(begun: &BTreeMap<RelPath, Begun>) -> BTreeMap<Digest, Vec<RelPath>> 
     found
 }
 
-/// Old and new names, by inode where these hold, else by likeness of projects gone and new.
+/// Old and new names, by inode where these hold, then by likeness of projects gone and new.
 fn pairs(
     old: &Index,
     new: &Index,
@@ -160,6 +160,7 @@ fn pairs(
     now: &BTreeSet<RelPath>,
     trusted: bool,
 ) -> Result<Vec<(RelPath, RelPath)>, Trouble> {
+    let mut found = Vec::new();
     if trusted {
         let inodes = |index: &Index, paths: &mut dyn Iterator<Item = &RelPath>| {
             let mut found = BTreeMap::new();
@@ -171,8 +172,20 @@ fn pairs(
             Ok::<_, Trouble>(found)
         };
         let (olds, news) = (inodes(old, &mut mine.iter())?, inodes(new, &mut now.iter())?);
-        return Ok(follow::renamed_by_inode(&olds, &news));
+        found = follow::renamed_by_inode(&olds, &news);
     }
+    found.extend(likely(old, new, mine, now, &found)?);
+    Ok(found)
+}
+
+/// Of the projects whose inode says nothing, those that are gone while one with the same files came.
+fn likely(
+    old: &Index,
+    new: &Index,
+    mine: &[RelPath],
+    now: &BTreeSet<RelPath>,
+    known: &[(RelPath, RelPath)],
+) -> Result<Vec<(RelPath, RelPath)>, Trouble> {
     let likeness = |index: &Index, paths: &mut dyn Iterator<Item = &RelPath>| {
         let mut found = BTreeMap::new();
         for path in paths {
@@ -186,7 +199,7 @@ fn pairs(
         Ok::<_, Trouble>(found)
     };
     let mut gone = Vec::new();
-    for path in mine {
+    for path in mine.iter().filter(|path| known.iter().all(|(from, _)| from != *path)) {
         if new.entry(path)?.is_none() {
             gone.push(path);
         }
@@ -195,7 +208,7 @@ fn pairs(
         return Ok(Vec::new());
     }
     let mut fresh = Vec::new();
-    for path in now {
+    for path in now.iter().filter(|path| known.iter().all(|(_, to)| to != *path)) {
         if old.entry(path)?.is_none() {
             fresh.push(path);
         }
@@ -257,7 +270,7 @@ fn homes_now(
 }
 
 fn verdict(project: &Begun, home: Option<&Home>, old: &Seen, new: &Seen, trusted: bool) -> Result<(), Refusal> {
-    if !trusted {
+    if !trusted || old.inode != new.inode {
         return Err(Refusal::Inodes);
     }
     follow::is_same_project(old, new)?;

@@ -12,6 +12,7 @@ mod outside_scan;
 mod pace;
 mod plans;
 mod real_tree;
+mod renamed;
 mod scanning;
 #[path = "../support/mod.rs"]
 mod support;

@@ -6,10 +6,12 @@ use crate::cli::exit::Code;
 use crate::cli::progress::Meter;
 use crate::cli::{Context, json as pieces};
 use crate::ops::changes::{Counts, Differing, changes};
+use crate::ops::desk::Desk;
+use crate::ops::follow;
 use crate::ops::gather::survey_of;
 use crate::ops::scan::{Options, Scanned, scan};
 use crate::report::words::scan_sentences;
-use crate::survey::Survey;
+use crate::survey::{ProjectSummary, Survey};
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
 use serde_json::{Value, json};
@@ -28,6 +30,7 @@ pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
     })?;
     meter.done();
     let (mut sources, mut errors, mut clean) = (Vec::new(), Vec::new(), true);
+    let mut projects = Vec::new();
     for one in &scanned {
         let survey = survey_of(&desk, &one.source, &one.index)?;
         for line in scan_sentences(&one.row.source, &survey) {
@@ -36,7 +39,9 @@ pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
         errors.extend(unreadable(one)?);
         clean &= survey.counts.unreadable == 0;
         sources.push(source(one, &survey));
+        projects.extend(survey.projects);
     }
+    renamed(&desk, context, &projects);
     let differing = changes(&desk, &scanned)?;
     if let Some(differing) = &differing {
         tell(context, differing);
@@ -49,6 +54,17 @@ pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
         json!({"sources": sources, "errors": errors, "changes": differing.as_ref().map(changes_object)}),
     );
     Ok(Code::clean_if(clean))
+}
+
+/// What of begun batches is called otherwise now.
+fn renamed(desk: &Desk<'_>, context: &Context, projects: &[ProjectSummary]) {
+    match follow::find(desk, projects) {
+        Ok(found) => found.iter().for_each(|one| context.out.say(&one.words(false))),
+        // The scan itself is whole; `plan` stops at the same trouble.
+        Err(trouble) => context
+            .out
+            .say(&format!("Whether projects were renamed cannot be told: {trouble}.")),
+    }
 }
 
 fn tell(context: &Context, differing: &Differing) {
