@@ -5,7 +5,8 @@
 //! 2. The intents are recorded. [the old name only: done again]
 //! 3. Each folder is renamed in its own parent, replacing nothing, by way of a name aside where two
 //!    change places. [known by the inode that the intent holds, under whichever of the three names]
-//! 4. The names are made durable.
+//! 4. The names are made durable, after each rename: one that takes over a name must not reach the
+//!    disk before the one that gave it up.
 //! 5. The ledger gives all it knows of the folders the new names, in one transaction.
 
 use super::OpenFolders;
@@ -108,6 +109,8 @@ pub fn rename(target: &dyn Fs, rows: &[FollowRow]) -> Result<(), Trouble> {
     for row in rows {
         asides.push(row.aside_place()?);
     }
+    // A run that was cut may have left its last one without its sync.
+    names_durable(target, rows)?;
     loop {
         let mut open = OpenFolders::new(target);
         let mut stand = Vec::new();
@@ -133,7 +136,12 @@ pub fn rename(target: &dyn Fs, rows: &[FollowRow]) -> Result<(), Trouble> {
             }
             Err(fault) => return Err(trouble_of(&fault)),
         }
+        folder.sync_names().map_err(|fault| trouble_of(&fault))?;
     }
+    names_durable(target, rows)
+}
+
+fn names_durable(target: &dyn Fs, rows: &[FollowRow]) -> Result<(), Trouble> {
     let mut open = OpenFolders::new(target);
     for row in rows {
         let (folder, _) = parent(&mut open, &row.places.1)?;

@@ -93,8 +93,8 @@ fn a_renamed_project_is_followed_without_a_byte_sent() {
     assert_eq!(batch(&status, "2019.1")["files"]["verified"], 4, "{status}");
     let files = scene.run("plan --files 2019.1").text();
     assert!(files.contains("2019-lantern-market/raw/clip.bin") && !files.contains("fair"), "{files}");
-    let manifest = std::fs::read_dir(scene.home.join("reports")).map(|d| d.count());
-    assert!(manifest.is_ok());
+    let events = scene.run("report --json");
+    assert!(events.code < 2, "{}", events.err);
 
     // And once more, back again, after another scan has tidied up.
     rename(&scene, "2019-lantern-market", "2019-lantern-fair");
@@ -212,4 +212,45 @@ fn a_source_with_other_inode_numbers_is_not_followed_and_that_is_said() {
     assert_eq!(names(&plan), ["2019.1", "2020.1", "2019.2"]);
     scene.run("copy --all").expect(0);
     same_trees(&scene, "2019-lantern-market");
+}
+
+/// Two names change places again and again; each time the command is killed at another instant,
+/// from its start to beyond its end, and run once more.
+#[test]
+fn a_run_killed_at_any_instant_is_gone_on_with() {
+    let scene = Scene::bare();
+    let mut before = moved(&scene);
+    let mut play = inode(&scene, "2019/2019-river-play");
+    let mut span = std::time::Duration::from_millis(400);
+    for kill in 0..10u32 {
+        rename(&scene, "2019-lantern-fair", "aside");
+        rename(&scene, "2019-river-play", "2019-lantern-fair");
+        rename(&scene, "aside", "2019-river-play");
+        (before.fair, play) = (play, before.fair);
+        scene.run("scan").expect(0);
+        let mut child = scene
+            .command(&["plan", "--accept"])
+            .stdout(std::process::Stdio::null())
+            .stderr(std::process::Stdio::null())
+            .spawn()
+            .expect("the binary starts");
+        std::thread::sleep(span * (kill + 1) / 10);
+        child.kill().expect("a kill");
+        child.wait().expect("an end");
+        let started = std::time::Instant::now();
+        // A copy goes on with what was begun too, and copies nothing.
+        let (_, copied) = scene.json("copy 2019.1");
+        assert_eq!(batch(&copied, "2019.1")["bytes_copied"], 0, "{copied}");
+        scene.run("plan --accept").expect(0);
+        span = started.elapsed().min(span);
+        assert_eq!(inode(&scene, "2019/2019-lantern-fair"), before.fair, "kill {kill}");
+        assert_eq!(inode(&scene, "2019/2019-river-play"), play, "kill {kill}");
+        same_trees(&scene, "2019-lantern-fair");
+        same_trees(&scene, "2019-river-play");
+        let names = std::fs::read_dir(scene.to.join("2019")).expect("the dataset").count();
+        assert_eq!(names, 2, "nothing is left aside");
+    }
+    let (code, verify) = scene.json("verify --all --again");
+    assert_eq!(code, 0, "{verify}");
+    at_rest(&scene, &["2019.1"]);
 }
