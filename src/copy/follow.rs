@@ -15,10 +15,11 @@ use super::retry::trouble_of;
 use crate::entry::EntryKind;
 use crate::ledger::{FollowRow, Ledger};
 use crate::lifecycle::follow::{Move, Standing, next_move};
+use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::Amount;
-use crate::world::{Fault, FaultKind, Folder, Fs};
+use crate::world::{Dress, Fault, FaultKind, Folder, Fs};
 use std::sync::Arc;
 
 /// A folder that is ours through and through.
@@ -139,6 +140,22 @@ pub fn rename(target: &dyn Fs, rows: &[FollowRow]) -> Result<(), Trouble> {
         folder.sync_names().map_err(|fault| trouble_of(&fault))?;
     }
     names_durable(target, rows)
+}
+
+/// Gives a folder its time of modification.
+///
+/// # Errors
+/// Any fault of the destination; a time it cannot keep is none.
+pub fn keep_time(target: &dyn Fs, place: &RelPath, mtime: Moment) -> Result<(), Trouble> {
+    if place.is_root() {
+        return Ok(());
+    }
+    let (folder, name) = parent(&mut OpenFolders::new(target), place)?;
+    let dress = Dress {
+        mtime: Some(mtime),
+        ..Dress::default()
+    };
+    folder.dress(name, &dress).map(|_| ()).map_err(|fault| trouble_of(&fault))
 }
 
 fn names_durable(target: &dyn Fs, rows: &[FollowRow]) -> Result<(), Trouble> {

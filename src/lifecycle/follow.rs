@@ -113,16 +113,18 @@ pub fn renamed_by_likeness<D: Ord + Clone>(
     pairs
 }
 
-/// Whether the folder seen now is the one seen before: at least nine in ten of its files lie at the
-/// same place inside with the same inode number, and at least half are as they were. The files
-/// that differ come as later files; those that are gone stay at the destination.
+/// Whether the folder seen now is the one seen before: at least nine in ten of its files are
+/// in it still by their inode numbers, and at least half are as they were. Folders in it may have
+/// other names. The files that differ come as later files; those that are gone stay at the
+/// destination.
 ///
 /// # Errors
 /// Why it is not.
 pub fn is_same_project(old: &Seen, new: &Seen) -> Result<(), Refusal> {
     let (mut found, mut same) = (0u64, 0u64);
-    for (path, was) in &old.files {
-        let Some(is) = new.files.get(path).filter(|is| is.inode == was.inode) else {
+    let now: BTreeMap<u64, &Identity> = new.files.values().map(|is| (is.inode, is)).collect();
+    for was in old.files.values() {
+        let Some(is) = now.get(&was.inode) else {
             continue;
         };
         found += 1;

@@ -139,6 +139,14 @@ fn only_another_name_in_the_same_folder_of_the_same_dataset_is_a_rename() {
     assert_eq!(is_a_rename(&home("fair", ""), &home("market", "")), Err(Refusal::OwnDataset));
 }
 
+/// 5 % of 1,000 is 50.
+#[test]
+fn more_than_one_in_twenty_entries_missing_is_asked_about() {
+    use super::lost_many;
+    assert!(!lost_many(1_000, 950) && lost_many(1_000, 949));
+    assert!(!lost_many(0, 0) && !lost_many(10, 30) && lost_many(u64::MAX, 0));
+}
+
 #[test]
 fn a_number_that_two_folders_share_tells_nothing() {
     let of = |pairs: &[(&str, u64)]| pairs.iter().map(|(name, n)| (path(name), *n)).collect::<BTreeMap<_, _>>();

@@ -13,5 +13,5 @@ mod follow_tests;
 mod tests;
 
 pub use gate::{Gate, Reason, Removal, gate};
-pub use outstanding::{Fact, Remains, is_covered, is_racy, remains};
+pub use outstanding::{Fact, Remains, is_covered, is_racy, lost_many, remains};
 pub use states::{Event, Flags, State, after};

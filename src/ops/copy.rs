@@ -96,7 +96,7 @@ fn section(
     in_windows: bool,
     progress: &dyn Fn(Progress),
 ) -> Result<Copied, Trouble> {
-    super::follow::go_on(desk)?;
+    super::following::go_on(desk)?;
     let plan = batch::plan(desk)?;
     let mut batches = batch::named(&plan, &[name.to_string()])?;
     let chosen = batches.remove(0);

@@ -2,7 +2,8 @@
 
 use super::desk::Desk;
 use super::gather::{self, Surveyed};
-use super::{late, schedule, store};
+use super::follow::{self, Renamed};
+use super::{following, late, schedule, store};
 use crate::entry::EntryKind;
 use crate::forecast::simulate::Forecast;
 use crate::ledger::PlanRow;
@@ -26,7 +27,7 @@ pub struct Planned {
     pub difference: Option<Difference>,
     /// Begun projects with another name at the source; followed at the destination where their
     /// verdict allows it and the plan was accepted.
-    pub renamed: Vec<super::follow::Renamed>,
+    pub renamed: Vec<Renamed>,
     /// Whether the user has accepted it.
     pub accepted: bool,
     /// Whether it was stored.
@@ -60,14 +61,14 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
     let surveyed = gather::surveys(desk)?;
     let projects: Vec<ProjectSummary> = surveyed.iter().flat_map(|s| s.survey.projects.clone()).collect();
     let unplanned: Vec<Unplanned> = surveyed.iter().flat_map(|s| s.survey.unplanned.clone()).collect();
-    super::follow::go_on(desk)?;
-    let mut renamed = super::follow::find(desk, &projects)?;
-    if accept {
-        super::follow::carry_out(desk, &mut renamed)?;
-    }
+    following::go_on(desk)?;
+    let renamed = match accept {
+        true => following::all(desk, &projects)?,
+        false => follow::find(desk, &projects)?,
+    };
     let mut locked = locked(desk)?;
     if !accept {
-        super::follow::as_followed(&mut locked, &renamed);
+        follow::as_followed(&mut locked, &renamed);
     }
     let late = late::summaries(&late::all(desk)?, &projects);
     let rules = rules(desk);

@@ -38,7 +38,7 @@ pub struct Released {
 /// # Errors
 /// [`Trouble`] where an end is missing or the ledger cannot be written.
 pub fn release(desk: &mut Desk<'_>, name: &str, accept: &[String]) -> Result<Released, Trouble> {
-    super::follow::go_on(desk)?;
+    super::following::go_on(desk)?;
     let plan = batch::plan(desk)?;
     batch::named(&plan, &[name.to_string()])?;
     let Some(row) = desk.ledger.batch(name)? else {

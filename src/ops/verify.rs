@@ -45,7 +45,7 @@ pub fn verify(
     again: bool,
     progress: &dyn Fn(Progress),
 ) -> Result<Verified, Trouble> {
-    super::follow::go_on(desk)?;
+    super::following::go_on(desk)?;
     let plan = batch::plan(desk)?;
     batch::named(&plan, &[name.to_string()])?;
     let Some(row) = desk.ledger.batch(name)? else {

@@ -254,3 +254,29 @@ fn a_run_killed_at_any_instant_is_gone_on_with() {
     assert_eq!(code, 0, "{verify}");
     at_rest(&scene, &["2019.1"]);
 }
+
+#[test]
+fn a_folder_renamed_inside_a_project_is_followed_too() {
+    let scene = Scene::bare();
+    let before = moved(&scene);
+    scene.put("2019-lantern-fair/raw/deep/one.bin", &noise(900, 4));
+    scene.run("scan").expect(0);
+    scene.run("plan --accept").expect(0);
+    scene.run("copy --all").expect(0);
+    scene.run("verify --all").expect(0);
+    let deep = inode(&scene, "2019/2019-lantern-fair/raw/deep");
+    // The project, a folder in it and one in that: each by its own step.
+    rename(&scene, "2019-lantern-fair/raw/deep", "2019-lantern-fair/raw/depth");
+    rename(&scene, "2019-lantern-fair/raw", "2019-lantern-fair/takes");
+    rename(&scene, "2019-lantern-fair", "2019-lantern-market");
+    scene.run("scan").expect(0);
+    let (code, plan) = scene.json("plan --accept");
+    assert_eq!(code, 0, "{plan}");
+    let followed: Vec<bool> = plan["renamed"].as_array().unwrap().iter().map(|r| r["followed"] == true).collect();
+    assert_eq!(followed, [true; 3], "{plan}");
+    assert_eq!(names(&plan), ["2019.1", "2020.1", "2019.2"], "nothing to copy anew: {plan}");
+    same_trees(&scene, "2019-lantern-market");
+    assert_eq!(inode(&scene, "2019/2019-lantern-market/takes/clip.bin"), before.clip);
+    assert_eq!(inode(&scene, "2019/2019-lantern-market/takes/depth"), deep);
+    at_rest(&scene, &["2019.1", "2019.2"]);
+}

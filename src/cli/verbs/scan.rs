@@ -9,11 +9,12 @@ use crate::ops::changes::{Counts, Differing, changes};
 use crate::ops::desk::Desk;
 use crate::ops::follow;
 use crate::ops::gather::survey_of;
+use crate::lifecycle::lost_many;
 use crate::ops::scan::{Options, Scanned, scan};
 use crate::report::words::scan_sentences;
 use crate::survey::{ProjectSummary, Survey};
 use crate::trouble::Trouble;
-use crate::units::{Amount, Bytes};
+use crate::units::{Amount, Bytes, grouped};
 use serde_json::{Value, json};
 
 pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
@@ -41,6 +42,10 @@ pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
         sources.push(source(one, &survey));
         projects.extend(survey.projects);
     }
+    for line in scanned.iter().filter_map(fewer) {
+        context.out.say(&line);
+        clean = false;
+    }
     renamed(&desk, context, &projects);
     let differing = changes(&desk, &scanned)?;
     if let Some(differing) = &differing {
@@ -54,6 +59,20 @@ pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
         json!({"sources": sources, "errors": errors, "changes": differing.as_ref().map(changes_object)}),
     );
     Ok(Code::clean_if(clean))
+}
+
+/// Asks where a source has lost many entries since the scan before.
+fn fewer(one: &Scanned) -> Option<String> {
+    let (before, now) = (one.before.as_ref()?.entries, one.row.entries);
+    lost_many(before, now).then(|| {
+        format!(
+            "{}: {} entries, {} before. Is all of it mounted? What is missing counts as gone nowhere and \
+             nothing is deleted; scan again if it was not.",
+            one.row.source,
+            grouped(now),
+            grouped(before)
+        )
+    })
 }
 
 /// What of begun batches is called otherwise now.
