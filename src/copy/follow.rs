@@ -36,7 +36,12 @@ pub struct Ours {
 ///
 /// # Errors
 /// [`Trouble`] where the destination or the ledger cannot be read.
-pub fn look(target: &dyn Fs, ledger: &Ledger, dataset: &str, place: &RelPath) -> Result<Result<Ours, String>, Trouble> {
+pub fn look(
+    target: &dyn Fs,
+    ledger: &Ledger,
+    dataset: &str,
+    place: &RelPath,
+) -> Result<Result<Ours, String>, Trouble> {
     let mut open = OpenFolders::new(target);
     let inode = match open.get(place).and_then(|folder| folder.own_facts()) {
         Ok(entry) => entry.inode,
@@ -64,7 +69,11 @@ pub fn look(target: &dyn Fs, ledger: &Ledger, dataset: &str, place: &RelPath) ->
             };
             match ledger.record_at(dataset, &path)? {
                 Some(record) if is_as_placed(&found, &record.placed) => known.remove(&name),
-                Some(_) => return Ok(Err(format!("{path} at the destination was changed after it was placed there"))),
+                Some(_) => {
+                    return Ok(Err(format!(
+                        "{path} at the destination was changed after it was placed there"
+                    )));
+                }
                 None => return Ok(Err(format!("{path} at the destination is not ours"))),
             };
             if found.kind == EntryKind::File {
@@ -125,7 +134,10 @@ pub fn rename(target: &dyn Fs, rows: &[FollowRow]) -> Result<(), Trouble> {
             Move::FromAside(n) => (n, &asides[n], &rows[n].places.1),
         };
         // Looked at again at the last moment: what has the name by now is not ours to touch.
-        if inode_at(&mut open, to).map_err(|fault| trouble_of(&fault))?.is_some() {
+        if inode_at(&mut open, to)
+            .map_err(|fault| trouble_of(&fault))?
+            .is_some()
+        {
             return Err(conflict(&rows[number], &format!("{to} is there already")));
         }
         let (folder, old) = parent(&mut open, from)?;
@@ -155,7 +167,10 @@ pub fn keep_time(target: &dyn Fs, place: &RelPath, mtime: Moment) -> Result<(), 
         mtime: Some(mtime),
         ..Dress::default()
     };
-    folder.dress(name, &dress).map(|_| ()).map_err(|fault| trouble_of(&fault))
+    folder
+        .dress(name, &dress)
+        .map(|_| ())
+        .map_err(|fault| trouble_of(&fault))
 }
 
 fn names_durable(target: &dyn Fs, rows: &[FollowRow]) -> Result<(), Trouble> {
@@ -167,7 +182,10 @@ fn names_durable(target: &dyn Fs, rows: &[FollowRow]) -> Result<(), Trouble> {
     target.sync().map_err(|fault| trouble_of(&fault))
 }
 
-fn parent<'p>(open: &mut OpenFolders<'_>, place: &'p RelPath) -> Result<(Arc<dyn Folder>, &'p [u8]), Trouble> {
+fn parent<'p>(
+    open: &mut OpenFolders<'_>,
+    place: &'p RelPath,
+) -> Result<(Arc<dyn Folder>, &'p [u8]), Trouble> {
     let Some((above, name)) = place.split() else {
         return Err(Trouble::defect("the folder of a dataset is never renamed"));
     };

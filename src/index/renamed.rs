@@ -29,7 +29,10 @@ impl Index {
                 }
                 let segment = writer.segment(top.iter().cloned().collect());
                 if top.is_none() {
-                    header.boundaries.iter().for_each(|at| segment.boundary(&renamed(at, renames)));
+                    header
+                        .boundaries
+                        .iter()
+                        .for_each(|at| segment.boundary(&renamed(at, renames)));
                     for passed in &header.not_entered {
                         let mut passed = passed.clone();
                         passed.path = renamed(&passed.path, renames);
@@ -40,8 +43,15 @@ impl Index {
             }
             let mut written = Folder::new(folder);
             for child in listing.children {
-                let new = listing.folder.join(&child.name).ok().map(|old| renamed(&old, renames));
-                let name = new.as_ref().and_then(|new| new.split()).map(|(_, name)| name.to_vec());
+                let new = listing
+                    .folder
+                    .join(&child.name)
+                    .ok()
+                    .map(|old| renamed(&old, renames));
+                let name = new
+                    .as_ref()
+                    .and_then(|new| new.split())
+                    .map(|(_, name)| name.to_vec());
                 written.push(&name.unwrap_or(child.name), child.entry);
             }
             if let Some((_, segment)) = &open {
@@ -53,7 +63,9 @@ impl Index {
         }
         if header.recounted {
             let mut uneven = header.uneven.clone();
-            uneven.iter_mut().for_each(|one| one.folder = renamed(&one.folder, renames));
+            uneven
+                .iter_mut()
+                .for_each(|one| one.folder = renamed(&one.folder, renames));
             writer.counted_twice(&uneven);
         }
         writer.finish(header.ended)

@@ -103,7 +103,10 @@ impl Ledger {
     /// # Errors
     /// [`Trouble`] where the ledger cannot be written; nothing is renamed in it then.
     pub fn finish_follows(&mut self, rows: &[FollowRow], done: &Finished, at: Moment) -> Result<(), Trouble> {
-        let asides = rows.iter().map(FollowRow::aside_place).collect::<Result<Vec<_>, _>>()?;
+        let asides = rows
+            .iter()
+            .map(FollowRow::aside_place)
+            .collect::<Result<Vec<_>, _>>()?;
         self.together(|db| {
             // All leave their old names before any takes its new one: two may change places.
             let mut ids = Vec::new();
@@ -144,7 +147,9 @@ impl FollowRow {
     /// A defect: the name was made by us.
     pub fn aside_place(&self) -> Result<RelPath, Trouble> {
         let above = self.places.0.split().map(|(above, _)| above).unwrap_or_default();
-        above.join(&self.aside).map_err(|e| Trouble::defect(e.to_string()))
+        above
+            .join(&self.aside)
+            .map_err(|e| Trouble::defect(e.to_string()))
     }
 }
 
@@ -168,8 +173,15 @@ fn name_folder(db: &Connection, dataset: &str, id: Option<i64>, place: &RelPath)
     Ok(())
 }
 
-/// Failures, losses and differences are kept by path.
+/// Failures, losses and differences are kept by path, and a batch of later files brings the folder
+/// itself by its name.
 fn rename_marks(db: &Connection, dataset: &str, from: &RelPath, to: &RelPath) -> rusqlite::Result<()> {
+    if let (Some((above, old)), Some((_, new))) = (from.split(), to.split()) {
+        if let Some(parent) = files::find_folder(db, dataset, &above)? {
+            let sql = "UPDATE OR REPLACE late SET name = ?3 WHERE folder = ?1 AND name = ?2";
+            db.execute(sql, (parent, old, new))?;
+        }
+    }
     let (from, to) = (from.as_bytes(), to.as_bytes());
     let below = [from, b"/"].concat();
     for table in ["failures", "losses", "differences"] {

@@ -61,7 +61,9 @@ impl Refusal {
         let why = match self {
             Refusal::Inodes => "its inode numbers are others than before".to_string(),
             Refusal::Files { found, of } => format!("only {found} of its {of} files are the same"),
-            Refusal::Dataset(folder) => return format!("it goes to another dataset ({folder}) and is copied anew"),
+            Refusal::Dataset(folder) => {
+                return format!("it goes to another dataset ({folder}) and is copied anew");
+            }
             Refusal::OwnDataset => "its dataset has its name".to_string(),
             Refusal::Folder => "it goes into another folder".to_string(),
             Refusal::Begun => "a batch has begun with the new name".to_string(),
@@ -81,7 +83,10 @@ pub fn renamed_by_inode(
         let mut found: BTreeMap<u64, Option<RelPath>> = BTreeMap::new();
         for (path, inode) in all {
             let only = |known: &mut Option<RelPath>| *known = None;
-            found.entry(*inode).and_modify(only).or_insert_with(|| Some(path.clone()));
+            found
+                .entry(*inode)
+                .and_modify(only)
+                .or_insert_with(|| Some(path.clone()));
         }
         found
     };
@@ -198,7 +203,10 @@ pub enum Standing {
 /// all stand under their new names. A new name that another one of the set still has is waited for;
 /// where all wait for one another, one goes aside.
 pub fn next_move(all: &[(Standing, &RelPath, &RelPath)]) -> Option<Move> {
-    let taken = |name: &RelPath| all.iter().any(|(at, old, _)| *at == Standing::Old && *old == name);
+    let taken = |name: &RelPath| {
+        all.iter()
+            .any(|(at, old, _)| *at == Standing::Old && *old == name)
+    };
     for (number, (at, _, to)) in all.iter().enumerate() {
         match at {
             Standing::Old if !taken(to) => return Some(Move::ToNew(number)),

@@ -27,7 +27,13 @@ fn inodes(of: &BTreeMap<RelPath, Seen>) -> BTreeMap<RelPath, u64> {
 
 /// Every project has its own folder number and files; then names are dealt anew, files edited in
 /// place, replaced by new ones, or removed.
-fn worlds() -> impl Strategy<Value = (BTreeMap<RelPath, Seen>, BTreeMap<RelPath, Seen>, BTreeMap<RelPath, RelPath>)> {
+fn worlds() -> impl Strategy<
+    Value = (
+        BTreeMap<RelPath, Seen>,
+        BTreeMap<RelPath, Seen>,
+        BTreeMap<RelPath, RelPath>,
+    ),
+> {
     let names = Just((0..9u32).collect::<Vec<_>>()).prop_shuffle();
     let fates = prop::collection::vec(prop::collection::vec(0..12u8, 1..14), 6);
     (names, fates).prop_map(|(names, fates)| {
@@ -132,11 +138,20 @@ fn home(folder: &str, place: &str) -> Home {
 fn only_another_name_in_the_same_folder_of_the_same_dataset_is_a_rename() {
     let from = home("2019", "under/fair");
     assert_eq!(is_a_rename(&from, &home("2019", "under/market")), Ok(()));
-    assert_eq!(is_a_rename(&from, &home("2019", "other/fair")), Err(Refusal::Folder));
+    assert_eq!(
+        is_a_rename(&from, &home("2019", "other/fair")),
+        Err(Refusal::Folder)
+    );
     let refused = is_a_rename(&from, &home("2020", "under/fair")).unwrap_err();
     assert_eq!(refused, Refusal::Dataset(path("2020")));
-    assert_eq!(refused.words(), "it goes to another dataset (2020) and is copied anew");
-    assert_eq!(is_a_rename(&home("fair", ""), &home("market", "")), Err(Refusal::OwnDataset));
+    assert_eq!(
+        refused.words(),
+        "it goes to another dataset (2020) and is copied anew"
+    );
+    assert_eq!(
+        is_a_rename(&home("fair", ""), &home("market", "")),
+        Err(Refusal::OwnDataset)
+    );
 }
 
 /// 5 % of 1,000 is 50.
@@ -149,9 +164,17 @@ fn more_than_one_in_twenty_entries_missing_is_asked_about() {
 
 #[test]
 fn a_number_that_two_folders_share_tells_nothing() {
-    let of = |pairs: &[(&str, u64)]| pairs.iter().map(|(name, n)| (path(name), *n)).collect::<BTreeMap<_, _>>();
+    let of = |pairs: &[(&str, u64)]| {
+        pairs
+            .iter()
+            .map(|(name, n)| (path(name), *n))
+            .collect::<BTreeMap<_, _>>()
+    };
     let old = of(&[("a", 1), ("b", 1), ("c", 2)]);
-    assert_eq!(renamed_by_inode(&old, &of(&[("x", 1), ("y", 2)])), [(path("c"), path("y"))]);
+    assert_eq!(
+        renamed_by_inode(&old, &of(&[("x", 1), ("y", 2)])),
+        [(path("c"), path("y"))]
+    );
     assert_eq!(renamed_by_inode(&old, &of(&[("x", 2), ("y", 2)])), []);
     let likely = renamed_by_likeness(&of(&[("a", 7), ("b", 8), ("c", 8)]), &of(&[("x", 7), ("y", 8)]));
     assert_eq!(likely, [(path("a"), path("x"))]);

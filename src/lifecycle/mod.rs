@@ -4,11 +4,11 @@
 //! means not done.
 
 pub mod follow;
+#[cfg(test)]
+mod follow_tests;
 mod gate;
 mod outstanding;
 mod states;
-#[cfg(test)]
-mod follow_tests;
 #[cfg(test)]
 mod tests;
 

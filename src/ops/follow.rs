@@ -120,7 +120,9 @@ fn begun(desk: &Desk<'_>) -> Result<AllBegun, Trouble> {
     for row in desk.ledger.batches()? {
         let (locked, at) = store::locked_of(&row.body)?;
         for placed in &locked.batch.projects {
-            let ProjectKey::Folder(path) = &placed.key else { continue };
+            let ProjectKey::Folder(path) = &placed.key else {
+                continue;
+            };
             let of = all.entry(locked.batch.source.clone()).or_default();
             let project = of.entry(path.clone()).or_insert_with(|| Begun {
                 rows: Vec::new(),
@@ -205,7 +207,10 @@ fn likely(
         Ok::<_, Trouble>(found)
     };
     let mut gone = Vec::new();
-    for path in mine.iter().filter(|path| known.iter().all(|(from, _)| from != *path)) {
+    for path in mine
+        .iter()
+        .filter(|path| known.iter().all(|(from, _)| from != *path))
+    {
         if new.entry(path)?.is_none() {
             gone.push(path);
         }
@@ -220,7 +225,10 @@ fn likely(
         }
     }
     let gone = likeness(old, &mut gone.into_iter())?;
-    Ok(follow::renamed_by_likeness(&gone, &likeness(new, &mut fresh.into_iter())?))
+    Ok(follow::renamed_by_likeness(
+        &gone,
+        &likeness(new, &mut fresh.into_iter())?,
+    ))
 }
 
 fn seen(index: &Index, folder: &RelPath) -> Result<Seen, Trouble> {
@@ -231,7 +239,11 @@ fn seen(index: &Index, folder: &RelPath) -> Result<Seen, Trouble> {
     for listing in index.listings_below(folder) {
         let listing = listing?;
         let inside = listing.folder.below(folder).unwrap_or_default();
-        for child in listing.children.iter().filter(|child| child.entry.kind == EntryKind::File) {
+        for child in listing
+            .children
+            .iter()
+            .filter(|child| child.entry.kind == EntryKind::File)
+        {
             if let Ok(path) = inside.join(&child.name) {
                 seen.files.insert(path, child.entry.identity());
             }
@@ -253,7 +265,11 @@ fn inside(
         let mut found = BTreeMap::new();
         for listing in index.listings_below(path) {
             let listing = listing?;
-            for child in listing.children.iter().filter(|c| c.entry.kind == EntryKind::Directory) {
+            for child in listing
+                .children
+                .iter()
+                .filter(|c| c.entry.kind == EntryKind::Directory)
+            {
                 if let Ok(at) = listing.folder.join(&child.name) {
                     found.insert(at, child.entry.inode);
                 }
@@ -265,14 +281,16 @@ fn inside(
     let above = |path: &RelPath| path.split().map(|(above, _)| above);
     for (from, to) in follow::renamed_by_inode(&folders(old)?, &folders(new)?) {
         let places = (from.below(path), to.below(path));
-        let (Some(old_place), Some(new_place), true) = (places.0, places.1, above(&from) == above(&to)) else {
+        let (Some(old_place), Some(new_place), true) = (places.0, places.1, above(&from) == above(&to))
+        else {
             continue;
         };
         let seen = seen(old, &from)?;
         found.push(Renamed {
             source: source.clone(),
             amount: amount(&seen),
-            verdict: follow::is_same_project(&seen, &self::seen(new, &to)?).and_then(|()| can_follow(project)),
+            verdict: follow::is_same_project(&seen, &self::seen(new, &to)?)
+                .and_then(|()| can_follow(project)),
             inside: true,
             dataset: project.dataset.clone(),
             places: (
@@ -288,7 +306,9 @@ fn inside(
 
 fn amount(seen: &Seen) -> Amount {
     let mut amount = Amount::default();
-    seen.files.values().for_each(|id| amount.add(Amount::one(id.size)));
+    seen.files
+        .values()
+        .for_each(|id| amount.add(Amount::one(id.size)));
     amount
 }
 
@@ -321,7 +341,13 @@ fn homes_now(
     Ok(homes)
 }
 
-fn verdict(project: &Begun, home: Option<&Home>, old: &Seen, new: &Seen, trusted: bool) -> Result<(), Refusal> {
+fn verdict(
+    project: &Begun,
+    home: Option<&Home>,
+    old: &Seen,
+    new: &Seen,
+    trusted: bool,
+) -> Result<(), Refusal> {
     if !trusted || old.inode != new.inode {
         return Err(Refusal::Inodes);
     }
@@ -334,7 +360,9 @@ fn verdict(project: &Begun, home: Option<&Home>, old: &Seen, new: &Seen, trusted
 /// Whether the batches that hold a project allow it.
 fn can_follow(project: &Begun) -> Result<(), Refusal> {
     if project.elsewhere {
-        return Err(Refusal::Batch("it was taken over where it lay, by `adopt --at`".into()));
+        return Err(Refusal::Batch(
+            "it was taken over where it lay, by `adopt --at`".into(),
+        ));
     }
     for row in &project.rows {
         match batch::state_of(Some(row)) {

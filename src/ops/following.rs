@@ -54,7 +54,9 @@ fn carry_out(desk: &mut Desk<'_>, found: &mut [Renamed]) -> Result<(), Trouble> 
             .filter(|one| one.verdict.is_ok() && one.source == source && one.dataset == dataset)
             .collect();
         let rows = holding(desk, &source.0, &dataset)?;
-        let Some(first) = rows.first().cloned() else { continue };
+        let Some(first) = rows.first().cloned() else {
+            continue;
+        };
         alone(desk, &rows, |desk| {
             let at_hand = batch::open(desk, first)?;
             let intents = intents(desk, &at_hand, &mut mine)?;
@@ -66,7 +68,11 @@ fn carry_out(desk: &mut Desk<'_>, found: &mut [Renamed]) -> Result<(), Trouble> 
 }
 
 /// Step 1, and what the intents say.
-fn intents(desk: &mut Desk<'_>, at_hand: &AtHand, mine: &mut [&mut Renamed]) -> Result<Vec<FollowRow>, Trouble> {
+fn intents(
+    desk: &mut Desk<'_>,
+    at_hand: &AtHand,
+    mine: &mut [&mut Renamed],
+) -> Result<Vec<FollowRow>, Trouble> {
     let target = batch::target(desk, at_hand)?;
     let dataset = &at_hand.dataset.name;
     let tag: String = desk.ledger.move_id()?.chars().take(8).collect();
@@ -192,7 +198,10 @@ fn keep_times(
                 known = open_index(desk, &row.source, row.index)?.entry(&from)?.or(known);
             }
         }
-        let names = (from.split().map(|(_, name)| name.to_vec()), place.split().map(|(_, name)| name.to_vec()));
+        let names = (
+            from.split().map(|(_, name)| name.to_vec()),
+            place.split().map(|(_, name)| name.to_vec()),
+        );
         let same_name = names.0.is_some() && (names.0 == names.1 || from.depth() > 1);
         if let Some(entry) = known.filter(|_| same_name) {
             hand::keep_time(target, &place, entry.mtime)?;
@@ -217,7 +226,11 @@ fn with_new_names(
     let file = format!("{stem}-renamed-{number}.index");
     let index = old.with_renamed(&desk.folder.join("indexes").join(&file), renames)?;
     let digest = index.digest();
-    desk.ledger.keep_index(&IndexRow { digest, file, ..known })?;
+    desk.ledger.keep_index(&IndexRow {
+        digest,
+        file,
+        ..known
+    })?;
     Ok(digest)
 }
 
@@ -267,7 +280,10 @@ fn alone<T>(
         None => work(desk),
         Some((row, holder)) => Err(Trouble::stopped(
             "batch-busy",
-            format!("the batch {} is worked on by process {}", row.name, holder.process),
+            format!(
+                "the batch {} is worked on by process {}",
+                row.name, holder.process
+            ),
         )
         .mend("Let it end, then run the same command again: a folder of its dataset is to be renamed.")),
     };

@@ -1,8 +1,8 @@
 //! plan: datasets, batches, order, schedule, and whether it fits.
 
 use super::desk::Desk;
-use super::gather::{self, Surveyed};
 use super::follow::{self, Renamed};
+use super::gather::{self, Surveyed};
 use super::{following, late, schedule, store};
 use crate::entry::EntryKind;
 use crate::forecast::simulate::Forecast;
@@ -92,7 +92,8 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
         .map(|row| store::plan_of(&row.body))
         .transpose()?;
     let changes = before.as_ref().map(|before| difference(before, &plan));
-    let same = changes.as_ref().is_some_and(Difference::is_empty) && renamed.iter().all(|r| r.verdict.is_err());
+    let same =
+        changes.as_ref().is_some_and(Difference::is_empty) && renamed.iter().all(|r| r.verdict.is_err());
     let written = locked.is_empty() || accept || same || before.is_none();
     if written {
         let row = PlanRow {

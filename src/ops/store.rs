@@ -290,7 +290,9 @@ pub fn locked_of(text: &str) -> Result<(LockedBatch, Option<Vec<u8>>), Trouble> 
 pub fn rename_projects(batch: &mut Batch, renames: &BTreeMap<RelPath, (RelPath, RelPath)>) -> bool {
     let mut any = false;
     for placed in &mut batch.projects {
-        let ProjectKey::Folder(old) = &placed.key else { continue };
+        let ProjectKey::Folder(old) = &placed.key else {
+            continue;
+        };
         if let Some((key, place)) = renames.get(old) {
             *placed = Placed {
                 key: ProjectKey::Folder(key.clone()),

@@ -233,7 +233,10 @@ fn a_scan_that_finds_many_fewer_entries_asks_and_nothing_is_deleted() {
     let aside = scene.root().join("aside");
     std::fs::rename(scene.from.join("2019-lantern-fair"), &aside).unwrap();
     let said = scene.run("scan").expect(1).text();
-    assert!(said.contains("4 entries, 8 before") && said.contains("Is all of it mounted?"), "{said}");
+    assert!(
+        said.contains("4 entries, 8 before") && said.contains("Is all of it mounted?"),
+        "{said}"
+    );
     let (_, plan) = scene.json("plan --accept");
     assert_eq!(names(&plan), ["2019.1", "2020.1"]);
     assert_eq!(listing(&scene.to.join("2019")), held);

@@ -13,7 +13,10 @@ fn batch<'a>(object: &'a Value, name: &str) -> &'a Value {
 
 fn names(object: &Value) -> Vec<&str> {
     let batches = object["batches"].as_array().expect("batches");
-    batches.iter().map(|b| b["name"].as_str().expect("a name")).collect()
+    batches
+        .iter()
+        .map(|b| b["name"].as_str().expect("a name"))
+        .collect()
 }
 
 /// diffutils compares two trees byte by byte (its manual, "Comparing Directories").
@@ -42,7 +45,9 @@ struct Scene2 {
 }
 
 fn inode(scene: &Scene, place: &str) -> u64 {
-    std::fs::symlink_metadata(scene.to.join(place)).unwrap_or_else(|e| panic!("{place}: {e}")).ino()
+    std::fs::symlink_metadata(scene.to.join(place))
+        .unwrap_or_else(|e| panic!("{place}: {e}"))
+        .ino()
 }
 
 fn rename(scene: &Scene, from: &str, to: &str) {
@@ -59,11 +64,18 @@ fn at_rest(scene: &Scene, batches: &[&str]) {
     for name in batches {
         let (_, shut) = scene.json(&format!("release {name}"));
         let reasons = batch(&shut, name)["reasons"].as_array().expect("reasons");
-        let codes: Vec<&str> = reasons.iter().map(|r| r["code"].as_str().expect("a code")).collect();
+        let codes: Vec<&str> = reasons
+            .iter()
+            .map(|r| r["code"].as_str().expect("a code"))
+            .collect();
         assert_eq!(codes, ["no-second-copy", "no-restore-test"], "{name}: {shut}");
     }
     let (_, plan) = scene.json("plan");
-    assert_eq!((&plan["renamed"], &plan["difference"]), (&serde_json::json!([]), &Value::Null), "{plan}");
+    assert_eq!(
+        (&plan["renamed"], &plan["difference"]),
+        (&serde_json::json!([]), &Value::Null),
+        "{plan}"
+    );
 }
 
 #[test]
@@ -72,10 +84,17 @@ fn a_renamed_project_is_followed_without_a_byte_sent() {
     let before = moved(&scene);
     rename(&scene, "2019-lantern-fair", "2019-lantern-market");
     let said = scene.run("scan").expect(0).text();
-    assert!(said.contains("2019-lantern-fair is called 2019-lantern-market now"), "{said}");
+    assert!(
+        said.contains("2019-lantern-fair is called 2019-lantern-market now"),
+        "{said}"
+    );
     // Shown, not done.
     let (code, plan) = scene.json("plan");
-    assert_eq!((code, &plan["renamed"][0]["followed"]), (1, &false.into()), "{plan}");
+    assert_eq!(
+        (code, &plan["renamed"][0]["followed"]),
+        (1, &false.into()),
+        "{plan}"
+    );
     assert_eq!(names(&plan), ["2019.1", "2020.1"], "nothing is copied anew");
     assert!(scene.to.join("2019/2019-lantern-fair").exists());
 
@@ -83,16 +102,26 @@ fn a_renamed_project_is_followed_without_a_byte_sent() {
     assert_eq!(code, 0, "{plan}");
     assert_eq!(plan["renamed"][0]["followed"], true, "{plan}");
     assert_eq!(names(&plan), ["2019.1", "2020.1"]);
-    assert!(batch(&plan, "2019.1")["projects"].to_string().contains("lantern-market"));
+    assert!(
+        batch(&plan, "2019.1")["projects"]
+            .to_string()
+            .contains("lantern-market")
+    );
     assert!(!scene.to.join("2019/2019-lantern-fair").exists());
     assert_eq!(inode(&scene, "2019/2019-lantern-market"), before.fair);
-    assert_eq!(inode(&scene, "2019/2019-lantern-market/raw/clip.bin"), before.clip);
+    assert_eq!(
+        inode(&scene, "2019/2019-lantern-market/raw/clip.bin"),
+        before.clip
+    );
     same_trees(&scene, "2019-lantern-market");
     at_rest(&scene, &["2019.1", "2020.1"]);
     let (_, status) = scene.json("status");
     assert_eq!(batch(&status, "2019.1")["files"]["verified"], 4, "{status}");
     let files = scene.run("plan --files 2019.1").text();
-    assert!(files.contains("2019-lantern-market/raw/clip.bin") && !files.contains("fair"), "{files}");
+    assert!(
+        files.contains("2019-lantern-market/raw/clip.bin") && !files.contains("fair"),
+        "{files}"
+    );
     let events = scene.run("report --json");
     assert!(events.code < 2, "{}", events.err);
 
@@ -126,7 +155,11 @@ fn a_file_edited_along_with_the_rename_comes_by_a_batch_of_later_files() {
     let scene = Scene::bare();
     let before = moved(&scene);
     rename(&scene, "2019-lantern-fair", "2019-lantern-market");
-    std::fs::write(scene.from.join("2019-lantern-market/notes.txt"), b"the keeper called back\n").unwrap();
+    std::fs::write(
+        scene.from.join("2019-lantern-market/notes.txt"),
+        b"the keeper called back\n",
+    )
+    .unwrap();
     scene.run("scan").expect(0);
     let (_, plan) = scene.json("plan --accept");
     assert_eq!(names(&plan), ["2019.1", "2020.1", "2019.2"], "{plan}");
@@ -173,7 +206,11 @@ fn a_folder_with_a_strangers_file_or_an_edit_is_not_followed() {
         };
         assert!(why.contains(word) && why.contains("copied anew"), "{case}: {why}");
         assert_eq!(names(&plan), ["2019.1", "2020.1", "2019.2"], "{case}");
-        assert_eq!(listing(&scene.to.join("2019")), held, "{case}: nothing was touched");
+        assert_eq!(
+            listing(&scene.to.join("2019")),
+            held,
+            "{case}: nothing was touched"
+        );
     }
 }
 
@@ -208,7 +245,10 @@ fn a_source_with_other_inode_numbers_is_not_followed_and_that_is_said() {
     let (_, plan) = scene.json("plan --accept");
     assert_eq!(plan["renamed"][0]["followed"], false, "{plan}");
     let why = plan["renamed"][0]["why"].as_str().expect("why");
-    assert!(why.contains("inode numbers are others") && why.contains("copied anew"), "{why}");
+    assert!(
+        why.contains("inode numbers are others") && why.contains("copied anew"),
+        "{why}"
+    );
     assert_eq!(names(&plan), ["2019.1", "2020.1", "2019.2"]);
     scene.run("copy --all").expect(0);
     same_trees(&scene, "2019-lantern-market");
@@ -243,11 +283,17 @@ fn a_run_killed_at_any_instant_is_gone_on_with() {
         assert_eq!(batch(&copied, "2019.1")["bytes_copied"], 0, "{copied}");
         scene.run("plan --accept").expect(0);
         span = started.elapsed().min(span);
-        assert_eq!(inode(&scene, "2019/2019-lantern-fair"), before.fair, "kill {kill}");
+        assert_eq!(
+            inode(&scene, "2019/2019-lantern-fair"),
+            before.fair,
+            "kill {kill}"
+        );
         assert_eq!(inode(&scene, "2019/2019-river-play"), play, "kill {kill}");
         same_trees(&scene, "2019-lantern-fair");
         same_trees(&scene, "2019-river-play");
-        let names = std::fs::read_dir(scene.to.join("2019")).expect("the dataset").count();
+        let names = std::fs::read_dir(scene.to.join("2019"))
+            .expect("the dataset")
+            .count();
         assert_eq!(names, 2, "nothing is left aside");
     }
     let (code, verify) = scene.json("verify --all --again");
@@ -266,17 +312,33 @@ fn a_folder_renamed_inside_a_project_is_followed_too() {
     scene.run("verify --all").expect(0);
     let deep = inode(&scene, "2019/2019-lantern-fair/raw/deep");
     // The project, a folder in it and one in that: each by its own step.
-    rename(&scene, "2019-lantern-fair/raw/deep", "2019-lantern-fair/raw/depth");
+    rename(
+        &scene,
+        "2019-lantern-fair/raw/deep",
+        "2019-lantern-fair/raw/depth",
+    );
     rename(&scene, "2019-lantern-fair/raw", "2019-lantern-fair/takes");
     rename(&scene, "2019-lantern-fair", "2019-lantern-market");
     scene.run("scan").expect(0);
     let (code, plan) = scene.json("plan --accept");
     assert_eq!(code, 0, "{plan}");
-    let followed: Vec<bool> = plan["renamed"].as_array().unwrap().iter().map(|r| r["followed"] == true).collect();
+    let followed: Vec<bool> = plan["renamed"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|r| r["followed"] == true)
+        .collect();
     assert_eq!(followed, [true; 3], "{plan}");
-    assert_eq!(names(&plan), ["2019.1", "2020.1", "2019.2"], "nothing to copy anew: {plan}");
+    assert_eq!(
+        names(&plan),
+        ["2019.1", "2020.1", "2019.2"],
+        "nothing to copy anew: {plan}"
+    );
     same_trees(&scene, "2019-lantern-market");
-    assert_eq!(inode(&scene, "2019/2019-lantern-market/takes/clip.bin"), before.clip);
+    assert_eq!(
+        inode(&scene, "2019/2019-lantern-market/takes/clip.bin"),
+        before.clip
+    );
     assert_eq!(inode(&scene, "2019/2019-lantern-market/takes/depth"), deep);
     at_rest(&scene, &["2019.1", "2019.2"]);
 }

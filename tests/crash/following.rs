@@ -18,11 +18,13 @@ fn copied() -> Rig {
     let rig = Rig::new();
     for (number, (from, _)) in RENAMES.iter().enumerate() {
         let words = format!("words of {from}");
-        rig.source.put_file(&path(format!("{from}/x")), Content::bytes(words.as_bytes()));
+        rig.source
+            .put_file(&path(format!("{from}/x")), Content::bytes(words.as_bytes()));
         let deep = Content::bytes(&[number as u8; 9_000]);
         rig.source.put_file(&path(format!("{from}/deep/y")), deep);
     }
-    rig.source.put_file(&path("u/stays/z"), Content::bytes(b"not renamed"));
+    rig.source
+        .put_file(&path("u/stays/z"), Content::bytes(b"not renamed"));
     let rig = rig.ready();
     rig.run(Plan::Nothing).expect("a run without faults");
     rig
@@ -82,8 +84,14 @@ fn all_new(rig: &Rig, before: &BTreeMap<RelPath, Seen>, target: &MemFs, when: &s
     let records = rig.records();
     assert_eq!(records.len(), before.len(), "{when}");
     for (place, seen) in &target.files() {
-        let record = records.get(place).unwrap_or_else(|| panic!("{when}: no record of {place:?}"));
-        assert_eq!((record.placed, record.hash), (seen.entry.identity(), seen.hash), "{when}: {place:?}");
+        let record = records
+            .get(place)
+            .unwrap_or_else(|| panic!("{when}: no record of {place:?}"));
+        assert_eq!(
+            (record.placed, record.hash),
+            (seen.entry.identity(), seen.hash),
+            "{when}: {place:?}"
+        );
     }
     assert_eq!(rig.ledger().follows().expect("the intents"), [], "{when}");
 }
@@ -103,12 +111,18 @@ fn a_cut_rename_is_gone_on_with_from_every_call() {
             begin(&rig);
             rig.control.plan(match crash {
                 true => Plan::Crash { at },
-                false => Plan::Once { at, kind: FaultKind::Medium },
+                false => Plan::Once {
+                    at,
+                    kind: FaultKind::Medium,
+                },
             });
             let first = go_on(&rig);
             through &= rig.control.count() < at;
             let when = format!("call {at}, crash {crash}, {how:?}");
-            assert!(first.is_ok() || !rig.ledger().follows().unwrap().is_empty(), "{when}");
+            assert!(
+                first.is_ok() || !rig.ledger().follows().unwrap().is_empty(),
+                "{when}"
+            );
             // Whatever happened, no file is lost or altered under whichever name it stands.
             let contents = |files: BTreeMap<RelPath, Seen>| {
                 let mut all: Vec<_> = files.values().map(|seen| format!("{:?}", seen.hash)).collect();
@@ -136,11 +150,15 @@ fn a_cut_rename_is_gone_on_with_from_every_call() {
 fn a_name_that_somebody_took_meanwhile_stops_with_a_conflict() {
     let rig = copied();
     begin(&rig);
-    rig.target.put_file(&path("u/d/theirs"), Content::bytes(b"of another program"));
+    rig.target
+        .put_file(&path("u/d/theirs"), Content::bytes(b"of another program"));
     let trouble = go_on(&rig).expect_err("a conflict");
     assert_eq!(trouble.code, "follow-conflict", "{trouble}");
     let files = rig.target.files();
-    assert!(files.contains_key(&path("u/d/theirs")) && files.contains_key(&path("u/c/x")), "{files:?}");
+    assert!(
+        files.contains_key(&path("u/d/theirs")) && files.contains_key(&path("u/c/x")),
+        "{files:?}"
+    );
     assert_eq!(files.len(), 10);
     assert_eq!(rig.ledger().follows().expect("the intents").len(), 4);
 }

@@ -5,11 +5,11 @@ use crate::cli::args::Scan;
 use crate::cli::exit::Code;
 use crate::cli::progress::Meter;
 use crate::cli::{Context, json as pieces};
+use crate::lifecycle::lost_many;
 use crate::ops::changes::{Counts, Differing, changes};
 use crate::ops::desk::Desk;
 use crate::ops::follow;
 use crate::ops::gather::survey_of;
-use crate::lifecycle::lost_many;
 use crate::ops::scan::{Options, Scanned, scan};
 use crate::report::words::scan_sentences;
 use crate::survey::{ProjectSummary, Survey};
@@ -80,9 +80,9 @@ fn renamed(desk: &Desk<'_>, context: &Context, projects: &[ProjectSummary]) {
     match follow::find(desk, projects) {
         Ok(found) => found.iter().for_each(|one| context.out.say(&one.words(false))),
         // The scan itself is whole; `plan` stops at the same trouble.
-        Err(trouble) => context
-            .out
-            .say(&format!("Whether projects were renamed cannot be told: {trouble}.")),
+        Err(trouble) => context.out.say(&format!(
+            "Whether projects were renamed cannot be told: {trouble}."
+        )),
     }
 }
 
