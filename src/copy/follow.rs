@@ -10,7 +10,6 @@
 //! 5. The ledger gives all it knows of the folders the new names, in one transaction.
 
 use super::OpenFolders;
-use super::existing::is_as_placed;
 use super::retry::trouble_of;
 use crate::entry::EntryKind;
 use crate::ledger::{FollowRow, Ledger};
@@ -68,7 +67,8 @@ pub fn look(
                 Err(fault) => return told(&path, fault),
             };
             match ledger.record_at(dataset, &path)? {
-                Some(record) if is_as_placed(&found, &record.placed) => known.remove(&name),
+                // The inode too, even where it is not asked for elsewhere: by it a cut rename is known.
+                Some(record) if found.identity() == record.placed => known.remove(&name),
                 Some(_) => {
                     return Ok(Err(format!(
                         "{path} at the destination was changed after it was placed there"

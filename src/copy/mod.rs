@@ -20,8 +20,8 @@
 
 mod commit;
 mod existing;
-pub mod follow;
 mod folders;
+pub mod follow;
 mod gather;
 mod group;
 mod huge;

@@ -163,6 +163,8 @@ fn name_folder(db: &Connection, dataset: &str, id: Option<i64>, place: &RelPath)
         let used = "SELECT 1 FROM files WHERE folder = ?1 UNION ALL SELECT 1 FROM late WHERE folder = ?1 \
                     UNION ALL SELECT 1 FROM superseded WHERE folder = ?1 \
                     UNION ALL SELECT 1 FROM intents WHERE folder = ?1 \
+                    UNION ALL SELECT 1 FROM repairs WHERE folder = ?1 \
+                    UNION ALL SELECT 1 FROM attributes WHERE folder = ?1 \
                     UNION ALL SELECT 1 FROM folders WHERE parent = ?1 LIMIT 1";
         let used: Option<i64> = db.query_row(used, [other], |row| row.get(0)).optional()?;
         if used.is_none() {
@@ -173,18 +175,20 @@ fn name_folder(db: &Connection, dataset: &str, id: Option<i64>, place: &RelPath)
     Ok(())
 }
 
-/// Failures, losses and differences are kept by path, and a batch of later files brings the folder
-/// itself by its name.
+/// Failures, losses and the like are kept by path; that a batch of later files brings the folder
+/// itself, and the folder's own attributes, by its name.
 fn rename_marks(db: &Connection, dataset: &str, from: &RelPath, to: &RelPath) -> rusqlite::Result<()> {
     if let (Some((above, old)), Some((_, new))) = (from.split(), to.split()) {
         if let Some(parent) = files::find_folder(db, dataset, &above)? {
-            let sql = "UPDATE OR REPLACE late SET name = ?3 WHERE folder = ?1 AND name = ?2";
-            db.execute(sql, (parent, old, new))?;
+            for table in ["late", "attributes"] {
+                let sql = format!("UPDATE OR REPLACE {table} SET name = ?3 WHERE folder = ?1 AND name = ?2");
+                db.execute(&sql, (parent, old, new))?;
+            }
         }
     }
     let (from, to) = (from.as_bytes(), to.as_bytes());
     let below = [from, b"/"].concat();
-    for table in ["failures", "losses", "differences"] {
+    for table in ["failures", "losses", "differences", "disagreements"] {
         let sql = format!(
             "UPDATE {table} SET path = CAST(?2 || substr(path, ?4) AS BLOB) \
              WHERE batch IN (SELECT id FROM batches WHERE dataset = ?5) \

@@ -81,6 +81,10 @@ fn intents(
     for (number, one) in mine.iter_mut().enumerate() {
         let taken = !leaving.contains(&one.places.1) && !hand::is_free(&target, &one.places.1)?;
         let ours = match taken {
+            // By the folder's number a rename that was cut short is known again.
+            _ if !target.mount().keeps_inodes() => {
+                Err("the destination numbers its files anew with each mount".to_string())
+            }
             true => Err(format!("{} is at the destination already", one.places.1)),
             false => hand::look(&target, &desk.ledger, dataset, &one.places.0)?,
         };
