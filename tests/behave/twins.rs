@@ -109,7 +109,7 @@ fn what_was_hashed_is_not_read_again_and_goes_with_its_file() {
     for name in ["2019-a/x", "2019-b/x"] {
         std::fs::remove_file(scene.from.join(name)).unwrap();
     }
-    // Two of six entries are gone: asked about.
+    // Two of eight entries are gone: asked about.
     scene.run("scan").expect(1);
     let mut rows = std::process::Command::new("sqlite3");
     rows.arg(scene.home.join("ledger.db"))
