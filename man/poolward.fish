@@ -78,7 +78,7 @@ complete -c poolward -n "__fish_poolward_using_subcommand plan" -l why -d 'Expla
 complete -c poolward -n "__fish_poolward_using_subcommand plan" -l set -d 'Write a tag for one project into move.toml, then plan' -r
 complete -c poolward -n "__fish_poolward_using_subcommand plan" -l files -d 'Print one batch\'s files, each ended by a NUL' -r
 complete -c poolward -n "__fish_poolward_using_subcommand plan" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
-complete -c poolward -n "__fish_poolward_using_subcommand plan" -l accept -d 'Write a plan that differs although something has begun'
+complete -c poolward -n "__fish_poolward_using_subcommand plan" -l accept -d 'Write a plan that differs although something has begun. A project or folder that got another name at the source gets it at the destination too, by a rename, 0 bytes sent: where inode numbers tell it is the same one, its dataset stays, and all in it is as it was placed. `scan` and `plan` tell what would be renamed; `copy`, `verify` and `release` go on with a rename that was cut short'
 complete -c poolward -n "__fish_poolward_using_subcommand plan" -l datasets -d 'Print the commands that create the datasets'
 complete -c poolward -n "__fish_poolward_using_subcommand plan" -l json -d 'Print exactly one JSON object'
 complete -c poolward -n "__fish_poolward_using_subcommand plan" -l quiet -d 'Print nothing but errors and what was asked for'

@@ -10,6 +10,8 @@ mod memfs;
 mod canary;
 #[path = "crash/cases.rs"]
 mod cases;
+#[path = "crash/following.rs"]
+mod following;
 #[path = "crash/large.rs"]
 mod large;
 #[path = "crash/loops.rs"]

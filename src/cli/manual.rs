@@ -46,6 +46,10 @@ const WORDS: &[(&str, &str)] = &[
         "files-not-verified",
         "release: files were not read back since they were written",
     ),
+    (
+        "follow-conflict",
+        "a folder cannot get its new name at the destination",
+    ),
     ("held", "the batch is held"),
     ("index-damaged", "an index was cut short or changed"),
     ("index-newer", "an index was written by a newer version"),

@@ -22,6 +22,7 @@ mod again;
 mod commit;
 mod existing;
 mod folders;
+pub mod follow;
 mod gather;
 mod group;
 mod huge;

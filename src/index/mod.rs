@@ -28,6 +28,7 @@ mod join;
 mod merge;
 mod parts;
 mod reader;
+mod renamed;
 mod table;
 mod writer;
 

@@ -154,7 +154,7 @@ impl Ledger {
     /// [`Trouble`] where the ledger cannot be read.
     pub fn indexes(&self, source: &str) -> Result<Vec<IndexRow>, Trouble> {
         let sql = "SELECT digest, source, file, scanned_at, finished_at, files, bytes, entries FROM indexes \
-                   WHERE source = ?1 ORDER BY rowid";
+                   WHERE source = ?1 ORDER BY finished_at, rowid";
         let read = |row: &Row<'_>| {
             Ok(IndexRow {
                 digest: codec::digest(row, 0)?,

@@ -125,6 +125,14 @@ CREATE TABLE read_disagreements (
     earlier BLOB NOT NULL, later BLOB NOT NULL, ranges TEXT NOT NULL, at NOT NULL,
     settled_by TEXT NOT NULL);
 "#,
+    r#"
+-- Folders of ours that are about to get another name at the destination, because their project got
+-- one at the source; gone once all that is recorded of them has the new name.
+CREATE TABLE follows (
+    id INTEGER PRIMARY KEY, dataset TEXT NOT NULL, source TEXT NOT NULL,
+    old_key BLOB NOT NULL, new_key BLOB NOT NULL, old_place BLOB NOT NULL, new_place BLOB NOT NULL,
+    aside BLOB NOT NULL, inode INTEGER NOT NULL, files INTEGER NOT NULL, bytes INTEGER NOT NULL);
+"#,
 ];
 
 /// The version this program writes.

@@ -3,6 +3,9 @@
 //! Pure functions of facts: the ledger says what happened, here is decided what it means. In doubt
 //! means not done.
 
+pub mod follow;
+#[cfg(test)]
+mod follow_tests;
 mod gate;
 mod outstanding;
 mod reads;
@@ -11,6 +14,6 @@ mod states;
 mod tests;
 
 pub use gate::{Gate, READS_DISAGREE, Reason, Removal, gate};
-pub use outstanding::{Fact, Remains, is_covered, is_racy, remains};
+pub use outstanding::{Fact, Remains, is_covered, is_racy, lost_many, remains};
 pub use reads::{Stands, settle};
 pub use states::{Event, Flags, State, after};

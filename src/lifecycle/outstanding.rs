@@ -64,3 +64,9 @@ const COARSEST: i64 = 2;
 pub fn is_racy(file: &Identity, looked_at: Moment) -> bool {
     file.mtime.max(file.ctime) >= looked_at.plus_seconds(-COARSEST)
 }
+
+/// Whether a source shows so many fewer entries than at the scan before that somebody should look
+/// whether all of it is mounted: more than one in twenty.
+pub fn lost_many(before: u64, now: u64) -> bool {
+    u128::from(before.saturating_sub(now)) * 20 > u128::from(before)
+}

@@ -18,6 +18,7 @@ pub fn adopt(
     at: Option<&[u8]>,
     progress: &dyn Fn(Progress),
 ) -> Result<Copied, Trouble> {
+    super::following::go_on(desk)?;
     let plan = batch::plan(desk)?;
     let chosen = batch::named(&plan, &[name.to_string()])?.remove(0);
     batch::alone(desk, name, |desk| {

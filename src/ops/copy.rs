@@ -97,6 +97,7 @@ fn section(
     in_windows: bool,
     progress: &dyn Fn(Progress),
 ) -> Result<Copied, Trouble> {
+    super::following::go_on(desk)?;
     let plan = batch::plan(desk)?;
     let mut batches = batch::named(&plan, &[name.to_string()])?;
     let chosen = batches.remove(0);

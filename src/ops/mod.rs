@@ -8,6 +8,8 @@ pub mod content;
 pub mod copy;
 pub mod demo;
 pub mod desk;
+pub mod follow;
+pub mod following;
 pub mod gather;
 pub mod guard;
 pub mod hold;

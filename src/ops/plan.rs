@@ -1,8 +1,9 @@
 //! plan: datasets, batches, order, schedule, and whether it fits.
 
 use super::desk::Desk;
+use super::follow::{self, Renamed};
 use super::gather::{self, Surveyed};
-use super::{late, schedule, store};
+use super::{following, late, schedule, store};
 use crate::entry::EntryKind;
 use crate::forecast::simulate::Forecast;
 use crate::ledger::PlanRow;
@@ -24,6 +25,11 @@ pub struct Planned {
     pub forecast: Forecast,
     /// Against the plan before, where there was one.
     pub difference: Option<Difference>,
+    /// Begun projects with another name at the source; followed at the destination where their
+    /// verdict allows it and the plan was accepted.
+    pub renamed: Vec<Renamed>,
+    /// Whether the user has accepted it.
+    pub accepted: bool,
     /// Whether it was stored.
     pub written: bool,
     /// Whether it fits.
@@ -55,7 +61,15 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
     let surveyed = gather::surveys(desk)?;
     let projects: Vec<ProjectSummary> = surveyed.iter().flat_map(|s| s.survey.projects.clone()).collect();
     let unplanned: Vec<Unplanned> = surveyed.iter().flat_map(|s| s.survey.unplanned.clone()).collect();
-    let locked = locked(desk)?;
+    following::go_on(desk)?;
+    let renamed = match accept {
+        true => following::all(desk, &projects)?,
+        false => follow::find(desk, &projects)?,
+    };
+    let mut locked = locked(desk)?;
+    if !accept {
+        follow::as_followed(&mut locked, &renamed);
+    }
     let late = late::summaries(&late::all(desk)?, &projects);
     let rules = rules(desk);
     let inputs = Inputs {
@@ -78,7 +92,8 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
         .map(|row| store::plan_of(&row.body))
         .transpose()?;
     let changes = before.as_ref().map(|before| difference(before, &plan));
-    let same = changes.as_ref().is_some_and(Difference::is_empty);
+    let same =
+        changes.as_ref().is_some_and(Difference::is_empty) && renamed.iter().all(|r| r.verdict.is_err());
     let written = locked.is_empty() || accept || same || before.is_none();
     if written {
         let row = PlanRow {
@@ -94,6 +109,8 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
         notes,
         forecast,
         difference: changes,
+        renamed,
+        accepted: accept,
         written,
         room,
         projects,

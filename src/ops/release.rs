@@ -40,6 +40,7 @@ pub struct Released {
 /// # Errors
 /// [`Trouble`] where an end is missing or the ledger cannot be written.
 pub fn release(desk: &mut Desk<'_>, name: &str, accept: &[String]) -> Result<Released, Trouble> {
+    super::following::go_on(desk)?;
     let plan = batch::plan(desk)?;
     batch::named(&plan, &[name.to_string()])?;
     let Some(row) = desk.ledger.batch(name)? else {
@@ -52,6 +53,8 @@ pub fn release(desk: &mut Desk<'_>, name: &str, accept: &[String]) -> Result<Rel
         )));
     };
     batch::alone(desk, name, |desk| {
+        // Read again now that nobody else may change it.
+        let row = desk.ledger.batch(name)?.unwrap_or(row);
         let at_hand = batch::open(desk, row)?;
         one(desk, &at_hand, accept)
     })

@@ -168,7 +168,13 @@ fn class_of(desk: &Desk<'_>, source: &SourceSettings, before: Option<&IndexRow>)
 }
 
 fn free_name(folder: &std::path::Path, source: &str, number: usize, stamp: i64) -> PathBuf {
-    folder.join(format!("{}-{number:03}-{stamp}.index", file_word(source)))
+    // Two scans in one second have the same number where an old index was forgotten between them.
+    let name = |number| folder.join(format!("{}-{number:03}-{stamp}.index", file_word(source)));
+    let mut number = number;
+    while name(number).exists() {
+        number += 1;
+    }
+    name(number)
 }
 
 /// A source's name as part of a file name.

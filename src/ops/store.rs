@@ -9,6 +9,7 @@ use crate::units::{Amount, Bytes};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 /// A path: text where it is UTF-8, base64 elsewhere.
 #[derive(Serialize, Deserialize)]
@@ -283,6 +284,24 @@ pub fn locked_of(text: &str) -> Result<(LockedBatch, Option<Vec<u8>>), Trouble> 
         (Some(batch), Some(dataset)) => Ok((LockedBatch { batch, dataset }, at)),
         _ => Err(damaged("a path in it is none")),
     }
+}
+
+/// Gives projects of a batch their new keys and places, by old key; says whether it had any.
+pub fn rename_projects(batch: &mut Batch, renames: &BTreeMap<RelPath, (RelPath, RelPath)>) -> bool {
+    let mut any = false;
+    for placed in &mut batch.projects {
+        let ProjectKey::Folder(old) = &placed.key else {
+            continue;
+        };
+        if let Some((key, place)) = renames.get(old) {
+            *placed = Placed {
+                key: ProjectKey::Folder(key.clone()),
+                place: place.clone(),
+            };
+            any = true;
+        }
+    }
+    any
 }
 
 fn damaged(why: &str) -> Trouble {

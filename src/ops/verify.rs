@@ -45,6 +45,7 @@ pub fn verify(
     again: bool,
     progress: &dyn Fn(Progress),
 ) -> Result<Verified, Trouble> {
+    super::following::go_on(desk)?;
     let plan = batch::plan(desk)?;
     batch::named(&plan, &[name.to_string()])?;
     let Some(row) = desk.ledger.batch(name)? else {
@@ -55,6 +56,8 @@ pub fn verify(
         .mend(format!("Run `poolward copy {name}` first.")));
     };
     batch::alone(desk, name, |desk| {
+        // Read again now that nobody else may change it.
+        let row = desk.ledger.batch(name)?.unwrap_or(row);
         let at_hand = batch::open(desk, row)?;
         one(desk, &at_hand, again, progress)
     })

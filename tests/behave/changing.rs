@@ -222,3 +222,24 @@ fn an_edit_whose_time_was_set_back_keeps_the_gate_shut() {
         "{shut}"
     );
 }
+
+/// A part of the source that is not there: asked about, and nothing follows from it.
+#[test]
+fn a_scan_that_finds_many_fewer_entries_asks_and_nothing_is_deleted() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.copied();
+    let held = listing(&scene.to.join("2019"));
+    let aside = scene.root().join("aside");
+    std::fs::rename(scene.from.join("2019-lantern-fair"), &aside).unwrap();
+    let said = scene.run("scan").expect(1).text();
+    assert!(
+        said.contains("4 entries, 8 before") && said.contains("Is all of it mounted?"),
+        "{said}"
+    );
+    let (_, plan) = scene.json("plan --accept");
+    assert_eq!(names(&plan), ["2019.1", "2020.1"]);
+    assert_eq!(listing(&scene.to.join("2019")), held);
+    std::fs::rename(&aside, scene.from.join("2019-lantern-fair")).unwrap();
+    scene.run("scan").expect(0);
+}

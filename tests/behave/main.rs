@@ -13,6 +13,7 @@ mod pace;
 mod plans;
 mod reads;
 mod real_tree;
+mod renamed;
 mod scan_trouble;
 mod scanning;
 #[path = "../support/mod.rs"]

@@ -76,6 +76,9 @@ pub(super) fn tell(context: &Context, planned: &Planned, zone: Tz) {
             context.out.say(&line);
         }
     }
+    for one in &planned.renamed {
+        context.out.say(&one.words(planned.accepted));
+    }
     if !planned.written {
         context
             .out
@@ -208,7 +211,19 @@ pub(super) fn object(planned: &Planned, states: &BTreeMap<String, State>, zone: 
     json!({"datasets": datasets, "batches": batches, "unplanned": unplanned,
            "start": pieces::time(planned.forecast.start, zone), "finish": pieces::times(&planned.forecast.finish, zone),
            "pool": {"usable_bytes": room.usable.0, "needed_bytes": room.needed.0, "fits": room.fits},
-           "difference": difference, "written": planned.written})
+           "difference": difference, "renamed": renamed(planned), "written": planned.written})
+}
+
+/// Begun projects with another name at the source: whether the destination has followed, or why it
+/// does not.
+fn renamed(planned: &Planned) -> Vec<Value> {
+    let one = |one: &crate::ops::follow::Renamed| {
+        json!({"source": one.source.0, "from": one.from.lossy(), "to": one.to.lossy(),
+               "files": one.amount.files, "bytes": one.amount.bytes.0,
+               "followed": planned.accepted && one.verdict.is_ok(),
+               "why": one.verdict.as_ref().err().map(crate::lifecycle::follow::Refusal::words)})
+    };
+    planned.renamed.iter().map(one).collect()
 }
 
 fn batch(planned: &Planned, b: &crate::plan::Batch, states: &BTreeMap<String, State>, zone: Tz) -> Value {

@@ -5,13 +5,16 @@ use crate::cli::args::Scan;
 use crate::cli::exit::Code;
 use crate::cli::progress::Meter;
 use crate::cli::{Context, json as pieces};
+use crate::lifecycle::lost_many;
 use crate::ops::changes::{Counts, Differing, changes};
+use crate::ops::desk::Desk;
+use crate::ops::follow;
 use crate::ops::gather::survey_of;
 use crate::ops::scan::{Options, Scanned, scan};
 use crate::report::words::scan_sentences;
-use crate::survey::Survey;
+use crate::survey::{ProjectSummary, Survey};
 use crate::trouble::Trouble;
-use crate::units::{Amount, Bytes};
+use crate::units::{Amount, Bytes, grouped};
 use serde_json::{Value, json};
 
 pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
@@ -26,6 +29,7 @@ pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
     })?;
     meter.done();
     let (mut sources, mut errors, mut clean) = (Vec::new(), Vec::new(), true);
+    let mut projects = Vec::new();
     for one in &scanned {
         let survey = survey_of(&desk, &one.source, &one.index)?;
         for line in scan_sentences(&one.row.source, &survey) {
@@ -34,7 +38,13 @@ pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
         errors.extend(unreadable(one)?);
         clean &= survey.counts.unreadable == 0;
         sources.push(source(one, &survey));
+        projects.extend(survey.projects);
     }
+    for line in scanned.iter().filter_map(fewer) {
+        context.out.say(&line);
+        clean = false;
+    }
+    renamed(&desk, context, &projects);
     let differing = changes(&desk, &scanned)?;
     if let Some(differing) = &differing {
         tell(context, differing);
@@ -47,6 +57,31 @@ pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
         json!({"sources": sources, "errors": errors, "changes": differing.as_ref().map(changes_object)}),
     );
     Ok(Code::clean_if(clean))
+}
+
+/// Asks where a source has lost many entries since the scan before.
+fn fewer(one: &Scanned) -> Option<String> {
+    let (before, now) = (one.before.as_ref()?.entries, one.row.entries);
+    lost_many(before, now).then(|| {
+        format!(
+            "{}: {} entries, {} before. Is all of it mounted? What is missing counts as gone nowhere and \
+             nothing is deleted; scan again if it was not.",
+            one.row.source,
+            grouped(now),
+            grouped(before)
+        )
+    })
+}
+
+/// What of begun batches is called otherwise now.
+fn renamed(desk: &Desk<'_>, context: &Context, projects: &[ProjectSummary]) {
+    match follow::find(desk, projects) {
+        Ok(found) => found.iter().for_each(|one| context.out.say(&one.words(false))),
+        // The scan itself is whole; `plan` stops at the same trouble.
+        Err(trouble) => context.out.say(&format!(
+            "Whether projects were renamed cannot be told: {trouble}."
+        )),
+    }
 }
 
 fn tell(context: &Context, differing: &Differing) {
