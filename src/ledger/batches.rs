@@ -228,6 +228,15 @@ impl Ledger {
         })
     }
 
+    /// Who works on what now, by batch; a holder may have died since.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be read.
+    pub fn leases(&self) -> Result<Vec<(String, Lease)>, Trouble> {
+        let sql = "SELECT process, started, host, boot, since, batch FROM leases ORDER BY batch";
+        self.rows(sql, [], |row| Ok((row.get(5)?, lease_of(row)?)))
+    }
+
     /// Gives a lease back.
     ///
     /// # Errors

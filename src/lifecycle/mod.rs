@@ -6,6 +6,7 @@
 pub mod follow;
 #[cfg(test)]
 mod follow_tests;
+pub mod agenda;
 mod gate;
 mod outstanding;
 mod reads;

@@ -89,6 +89,18 @@ pub fn copy_in_windows(
     }
 }
 
+/// Copies one batch until it is done or the open window closes; the outcome says which.
+///
+/// # Errors
+/// As for [`copy`].
+pub fn copy_in_this_window(
+    desk: &mut Desk<'_>,
+    name: &str,
+    progress: &dyn Fn(Progress),
+) -> Result<Copied, Trouble> {
+    section(desk, name, None, true, progress)
+}
+
 /// One run of a batch: to its end, or to the end of the hours.
 fn section(
     desk: &mut Desk<'_>,

@@ -23,6 +23,7 @@ pub mod release;
 mod repair;
 pub mod report;
 pub mod restored;
+pub mod run;
 pub mod scan;
 pub mod schedule;
 pub mod settings;

@@ -141,9 +141,7 @@ type IsSet = fn(&Settings) -> bool;
 const WITHOUT_EFFECT: &[(&str, IsSet)] = &[
     ("[permissions]", |s| !s.permissions.is_empty()),
     ("[[rename]] below a project's folder", |s| !s.renames.is_empty()),
-    ("notify.command", |s| !s.notify.is_empty()),
     ("view.flat", |s| s.view_flat),
-    ("schedule.rescan", |s| s.rescan != "daily"),
     ("source.volume-limit", |s| {
         s.sources.iter().any(|source| source.volume_limit.is_some())
     }),

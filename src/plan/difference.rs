@@ -54,6 +54,14 @@ impl Difference {
     pub fn is_empty(&self) -> bool {
         *self == Difference::default()
     }
+
+    /// Whether the new plan only takes in what has come: no batch goes, none comes in another
+    /// order, no project leaves its batch.
+    pub fn is_growth(&self) -> bool {
+        let stays = self.moved.iter().all(|project| project.from.is_none());
+        let keeps = self.changed.iter().all(|batch| batch.lost == 0);
+        self.removed.is_empty() && !self.reordered && stays && keeps
+    }
 }
 
 /// The way from `old` to `new`. A project's delta batches do not count as its batch.

@@ -6,12 +6,14 @@
 
 mod fault;
 mod identity;
+mod notifier;
 mod os;
 mod os_file;
 mod stop;
 
 pub use fault::{Course, Fault, FaultKind};
 pub use identity::{MountIdentity, MountTable};
+pub use notifier::notify;
 pub use os::OsFs;
 pub use os_file::Buffer;
 pub use stop::{Clock, Stop, SystemClock};

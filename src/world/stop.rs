@@ -59,9 +59,12 @@ impl Clock for SystemClock {
     }
 }
 
-/// Set once when someone asks us to end; the hands look at it between files and between buffers.
+/// Set when someone asks us to end; the hands look at it between files and between buffers.
 #[derive(Clone, Default)]
-pub struct Stop(Arc<AtomicBool>);
+pub struct Stop {
+    own: Arc<AtomicBool>,
+    above: Option<Arc<AtomicBool>>,
+}
 
 impl Stop {
     /// Not set.
@@ -69,18 +72,42 @@ impl Stop {
         Stop::default()
     }
 
+    /// One that is set whenever `above` is, and can be set and cleared for itself: a pause.
+    pub fn below(above: &Stop) -> Stop {
+        Stop {
+            own: Arc::default(),
+            above: Some(above.flag()),
+        }
+    }
+
     /// The flag itself, for a signal handler.
     pub fn flag(&self) -> Arc<AtomicBool> {
-        Arc::clone(&self.0)
+        Arc::clone(&self.own)
     }
 
     /// Asks to end.
     pub fn set(&self) {
-        self.0.store(true, Ordering::SeqCst);
+        self.own.store(true, Ordering::SeqCst);
+    }
+
+    /// Takes its own request back; one from above stands.
+    pub fn clear(&self) {
+        if self.above.is_some() {
+            self.own.store(false, Ordering::SeqCst);
+        }
     }
 
     /// Whether someone has asked.
     pub fn is_set(&self) -> bool {
-        self.0.load(Ordering::Relaxed)
+        self.own.load(Ordering::Relaxed)
+            || self
+                .above
+                .as_ref()
+                .is_some_and(|above| above.load(Ordering::Relaxed))
+    }
+
+    /// Whether it is more than a pause: asked from above, or there is nothing above.
+    pub fn is_final(&self) -> bool {
+        self.above.as_ref().unwrap_or(&self.own).load(Ordering::Relaxed)
     }
 }
