@@ -60,6 +60,9 @@ pub enum Command {
     /// Read the destination back from disk and compare
     #[command(after_help = "Example: poolward verify --all")]
     Verify(Verify),
+    /// Carry the schedule out until it is done: copy, read back, scan again, wait
+    #[command(after_help = "Example: poolward run")]
+    Run,
     /// Pause batches and let them go on
     #[command(after_help = "Example: poolward hold --everything --until 2027-02-03T07:00:00+01:00")]
     Hold(Hold),
@@ -235,6 +238,9 @@ pub struct Hold {
 /// Options of `status`.
 #[derive(Debug, Args)]
 pub struct Status {
+    /// Show it again every few seconds until Ctrl-C; once where there is no terminal
+    #[arg(long)]
+    pub watch: bool,
     /// List what was not moved, with its code
     #[arg(long)]
     pub left_behind: bool,

@@ -16,6 +16,7 @@ const WORDS: &[(&str, &str)] = &[
         "release: files changed at the source since they were copied",
     ),
     ("changing", "left behind: a file changed each time it was read"),
+    ("conflict", "run: files at the places of a batch are not ours"),
     (
         "conflict-edited",
         "a file at the destination was changed after it was placed",
@@ -33,7 +34,13 @@ const WORDS: &[(&str, &str)] = &[
         "differences",
         "release: differences stand from the last verification",
     ),
+    (
+        "differs-again",
+        "run: a batch differs after it was repaired and read back again",
+    ),
+    ("does-not-fit", "run: the destination may not hold all of it"),
     ("ends-overlap", "source and destination lie inside one another"),
+    ("files-failed", "run: files of a batch could not be copied"),
     (
         "files-elsewhere",
         "release: other files of the same projects belong to a batch that is not verified yet",
@@ -89,6 +96,10 @@ const WORDS: &[(&str, &str)] = &[
     ("not-scanned", "a source has not been scanned yet"),
     ("not-verified", "release: the batch is not verified"),
     (
+        "question-open",
+        "run: a batch waits for you, since a question about it is open",
+    ),
+    (
         "reads-disagree",
         "release, left behind: an unchanged source file gave different content from one read to the next; \
          check memory, cables and controller, then accept the number there is",
@@ -106,6 +117,7 @@ const WORDS: &[(&str, &str)] = &[
         "some projects cannot be scanned alone: the scan before does not fit",
     ),
     ("scan-unfinished", "the first scan of a source was interrupted"),
+    ("run-busy", "another run carries this move out"),
     ("same-storage", "both ends are the same storage"),
     ("settings", "move.toml cannot be read; line and column are named"),
     ("special", "left behind: a pipe, socket or device"),

@@ -20,6 +20,11 @@ impl Out {
         !self.quiet && std::io::stderr().is_terminal()
     }
 
+    /// Whether a screen can be drawn anew: standard output is a terminal and wanted for people.
+    pub fn redraws(&self) -> bool {
+        !self.json && !self.quiet && std::io::stdout().is_terminal()
+    }
+
     /// Whether plain progress lines are wanted.
     pub fn tells(&self) -> bool {
         !self.quiet

@@ -7,6 +7,8 @@ pub mod follow;
 #[cfg(test)]
 mod follow_tests;
 pub mod agenda;
+#[cfg(test)]
+mod agenda_tests;
 mod gate;
 mod outstanding;
 mod reads;

@@ -14,6 +14,7 @@ mod plans;
 mod reads;
 mod real_tree;
 mod renamed;
+mod run;
 mod scan_trouble;
 mod scanning;
 #[path = "../support/mod.rs"]

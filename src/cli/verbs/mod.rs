@@ -12,11 +12,13 @@ mod planned;
 mod pool;
 mod release;
 mod report;
+mod run;
 mod scan;
 mod status;
 mod survey;
 mod twins;
 mod verify;
+mod watch;
 
 use super::args::Command;
 use super::exit::Code;
@@ -35,8 +37,9 @@ pub(super) fn run(command: Command, context: &Context) -> Result<Code, Trouble> 
         Command::Forecast(args) => forecast::run(&args, context),
         Command::Copy(args) => copy::run(&args, context),
         Command::Verify(args) => verify::run(&args, context),
+        Command::Run => run::run(context),
         Command::Hold(args) => hold::run(&args, context),
-        Command::Status(args) => status::run(&args, context),
+        Command::Status(args) => watch::run(&args, context),
         Command::Release(args) => release::run(&args, context),
         Command::Report => report::run(context),
         Command::Adopt(args) => adopt::run(&args, context),

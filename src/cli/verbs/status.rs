@@ -16,9 +16,10 @@ use crate::units::grouped;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 
-pub(super) fn run(args: &StatusArgs, context: &Context) -> Result<Code, Trouble> {
+/// With `look`, also what other means have brought, which takes a search of the destination.
+pub(super) fn once(args: &StatusArgs, context: &Context, look: bool) -> Result<Code, Trouble> {
     let desk = desk(context)?;
-    let stand = status(&desk, true)?;
+    let stand = status(&desk, look)?;
     let zone = desk.settings.windows.zone;
     for line in status_sentences(&stand.model) {
         context.out.say(&line);

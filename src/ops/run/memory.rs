@@ -25,6 +25,10 @@ pub(super) struct Memory {
     pub aside: BTreeSet<String>,
     /// An end that is away.
     pub absent: Option<Absent>,
+    /// One that seems to be back; the next step shows whether it is.
+    pub trying: Option<Absent>,
+    /// Whether a look at the mounts sees nothing amiss though a step did.
+    pub blind: bool,
     /// Whether its absence was told as an alarm.
     pub alarmed: bool,
     /// What stopped it for good.

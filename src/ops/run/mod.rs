@@ -70,12 +70,12 @@ pub fn run(desk: &mut Desk<'_>, voice: &Voice<'_>) -> Result<Ran, Trouble> {
             .mend("Look with `poolward status`; Ctrl-C or SIGTERM ends that one at a safe point."));
     }
     let done = until_the_end(desk, voice);
-    // A run that ends while the destination is away keeps its copy next time.
-    let kept = desk.keep_ledger_copy();
+    // What the run came to is worth more than its last copy of the ledger.
+    if let Err(trouble) = desk.keep_ledger_copy() {
+        (voice.say)(&format!("No copy of the ledger was kept: {}.", trouble.text));
+    }
     desk.ledger.drop_lease(RUN)?;
-    let done = done?;
-    kept?;
-    Ok(done)
+    done
 }
 
 fn until_the_end(desk: &mut Desk<'_>, voice: &Voice<'_>) -> Result<Ran, Trouble> {
@@ -101,8 +101,11 @@ fn until_the_end(desk: &mut Desk<'_>, voice: &Voice<'_>) -> Result<Ran, Trouble>
             Step::NeedsPerson(need) => break Some(need.clone()),
             Step::Finished => break None,
         };
-        if let Err(trouble) = done {
-            after_trouble(desk, voice, &mut memory, trouble)?;
+        let works = !matches!(step, Step::Wait { .. });
+        match done {
+            Ok(()) if works => waiting::works_again(desk, voice, &mut memory)?,
+            Ok(()) => {}
+            Err(trouble) => after_trouble(desk, voice, &mut memory, trouble)?,
         }
     };
     news::of_the_end(desk, voice, need.as_ref())?;
@@ -125,8 +128,8 @@ fn after_trouble(
         (Class::Interrupted, _) if !desk.stop.is_final() => Ok(()),
         (Class::Interrupted | Class::Defect, _) => Err(trouble),
         (_, agenda::Course::Wait) => {
-            waiting::begin(desk, voice, memory, &trouble);
-            Ok(())
+            desk.stop.clear();
+            waiting::begin(desk, voice, memory, &trouble)
         }
         (_, agenda::Course::LookAgain) => {
             desk.clock.wait(std::time::Duration::from_secs(1), desk.stop);

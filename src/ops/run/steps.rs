@@ -30,6 +30,7 @@ pub(super) fn copy(
     (voice.begins)(&what, left(desk, name)?);
     let copied = copy::copy_in_this_window(desk, name, &|p| watch.at(p.bytes, p.files));
     (voice.ends)();
+    desk.stop.clear();
     let copied = copied?;
     if copied.outcome.shut {
         let text = format!(
@@ -92,6 +93,7 @@ pub(super) fn verify(
     (voice.begins)(&what, there.copied.minus(there.verified).bytes);
     let verified = verify::verify(desk, name, false, &|p| watch.at(p.bytes, p.files));
     (voice.ends)();
+    desk.stop.clear();
     let verified = verified?;
     if verified.state == State::Verified {
         memory.readings.remove(name);
@@ -118,6 +120,7 @@ pub(super) fn rescan(desk: &mut Desk<'_>, voice: &Voice<'_>, memory: &mut Memory
         watch.at(p.bytes, p.entries)
     });
     (voice.ends)();
+    desk.stop.clear();
     for one in scanned? {
         memory.say(
             voice,

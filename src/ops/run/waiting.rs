@@ -50,10 +50,16 @@ pub(super) fn wait(
 }
 
 /// An end was found to be away.
-pub(super) fn begin(desk: &Desk<'_>, voice: &Voice<'_>, memory: &mut Memory, trouble: &Trouble) {
+pub(super) fn begin(
+    desk: &Desk<'_>,
+    voice: &Voice<'_>,
+    memory: &mut Memory,
+    trouble: &Trouble,
+) -> Result<(), Trouble> {
     let now = desk.now();
-    let before = memory.absent.take();
-    let (since, tries) = before.map_or((now, 0), |absent| (absent.since, absent.tries + 1));
+    memory.blind = all_there(desk).is_ok();
+    let before = memory.absent.take().or(memory.trying.take());
+    let (since, tries) = before.map_or((now, 0), |absent| (absent.since, absent.tries.saturating_add(1)));
     memory.absent = Some(Absent {
         since,
         tries,
@@ -67,41 +73,60 @@ pub(super) fn begin(desk: &Desk<'_>, voice: &Voice<'_>, memory: &mut Memory, tro
             &format!("{}. {mend} It goes on by itself then.", trouble.text),
         );
     }
+    if now.seconds_since(since) >= ALARM_AFTER as f64 && !memory.alarmed {
+        memory.alarmed = true;
+        let since = since.local(desk.settings.windows.zone);
+        let text = format!("away since {since}, waiting: {}", trouble.text);
+        return news::trouble(desk, voice, None, trouble.code, &text);
+    }
+    Ok(())
 }
 
-/// Looks for an end that is away, where it is time to, and says so once it is back.
+/// Looks for an end that is away, where it is time to. What a look from here could not see while it
+/// was away is back only once a step has worked again.
 pub(super) fn look_for_absent(
     desk: &Desk<'_>,
     voice: &Voice<'_>,
     memory: &mut Memory,
 ) -> Result<(), Trouble> {
-    let Some(absent) = memory.absent.clone() else {
+    if memory
+        .absent
+        .as_ref()
+        .is_none_or(|absent| desk.now() < absent.next)
+    {
+        return Ok(());
+    }
+    match all_there(desk) {
+        Err(trouble) => begin(desk, voice, memory, &trouble),
+        Ok(()) => {
+            memory.trying = memory.absent.take();
+            match memory.blind {
+                true => Ok(()),
+                false => works_again(desk, voice, memory),
+            }
+        }
+    }
+}
+
+/// What was away is back.
+pub(super) fn works_again(desk: &Desk<'_>, voice: &Voice<'_>, memory: &mut Memory) -> Result<(), Trouble> {
+    let Some(absent) = memory.trying.take() else {
         return Ok(());
     };
-    let now = desk.now();
-    if now < absent.next {
-        return Ok(());
-    }
-    let away = now.seconds_since(absent.since);
-    if let Err(trouble) = all_there(desk) {
-        begin(desk, voice, memory, &trouble);
-        if away >= ALARM_AFTER as f64 && !memory.alarmed {
-            memory.alarmed = true;
-            let since = absent.since.local(desk.settings.windows.zone);
-            let text = format!("away since {since}, waiting: {}", trouble.text);
-            news::trouble(desk, voice, None, trouble.code, &text)?;
-        }
-        return Ok(());
-    }
-    memory.absent = None;
     let since = absent.since.local(desk.settings.windows.zone);
     let text = format!("everything is there again; it was away since {since}");
     if std::mem::take(&mut memory.alarmed) {
         return news::silence_ended(desk, voice, &text);
     }
-    desk.ledger.event(now, "silence-ended", &text)?;
-    memory.say(voice, &format!("{}{}.", text[..1].to_uppercase(), &text[1..]));
+    desk.ledger.event(desk.now(), "silence-ended", &text)?;
+    memory.say(voice, &format!("{}.", capital(&text)));
     Ok(())
+}
+
+fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    let first = chars.next().map(|c| c.to_uppercase().to_string());
+    first.unwrap_or_default() + chars.as_str()
 }
 
 /// Both ends of everything, as far as their mounts say.
