@@ -49,6 +49,9 @@ _poolward() {
             poolward,report)
                 cmd="poolward__subcmd__report"
                 ;;
+            poolward,run)
+                cmd="poolward__subcmd__run"
+                ;;
             poolward,scan)
                 cmd="poolward__subcmd__scan"
                 ;;
@@ -94,6 +97,9 @@ _poolward() {
             poolward__subcmd__help,report)
                 cmd="poolward__subcmd__help__subcmd__report"
                 ;;
+            poolward__subcmd__help,run)
+                cmd="poolward__subcmd__help__subcmd__run"
+                ;;
             poolward__subcmd__help,scan)
                 cmd="poolward__subcmd__help__subcmd__scan"
                 ;;
@@ -113,7 +119,7 @@ _poolward() {
 
     case "${cmd}" in
         poolward)
-            opts="-h -V --folder --json --quiet --help --version begin scan survey pool plan forecast copy verify hold status release report adopt demo help"
+            opts="-h -V --folder --json --quiet --help --version begin scan survey pool plan forecast copy verify run hold status release report adopt demo help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -249,7 +255,7 @@ _poolward() {
             return 0
             ;;
         poolward__subcmd__help)
-            opts="begin scan survey pool plan forecast copy verify hold status release report adopt demo help"
+            opts="begin scan survey pool plan forecast copy verify run hold status release report adopt demo help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -403,6 +409,20 @@ _poolward() {
             return 0
             ;;
         poolward__subcmd__help__subcmd__report)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        poolward__subcmd__help__subcmd__run)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
@@ -602,6 +622,24 @@ _poolward() {
             COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
             return 0
             ;;
+        poolward__subcmd__run)
+            opts="-h --folder --json --quiet --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --folder)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
         poolward__subcmd__scan)
             opts="-h --gentle --threads --folder --json --quiet --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
@@ -625,7 +663,7 @@ _poolward() {
             return 0
             ;;
         poolward__subcmd__status)
-            opts="-h --left-behind --folder --json --quiet --help"
+            opts="-h --watch --left-behind --folder --json --quiet --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0

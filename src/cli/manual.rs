@@ -40,6 +40,10 @@ const WORDS: &[(&str, &str)] = &[
     ),
     ("does-not-fit", "run: the destination may not hold all of it"),
     ("ends-overlap", "source and destination lie inside one another"),
+    (
+        "entries-lost",
+        "run: a scan found far fewer entries than the one before",
+    ),
     ("files-failed", "run: files of a batch could not be copied"),
     (
         "files-elsewhere",

@@ -3,12 +3,12 @@
 //! Pure functions of facts: the ledger says what happened, here is decided what it means. In doubt
 //! means not done.
 
-pub mod follow;
-#[cfg(test)]
-mod follow_tests;
 pub mod agenda;
 #[cfg(test)]
 mod agenda_tests;
+pub mod follow;
+#[cfg(test)]
+mod follow_tests;
 mod gate;
 mod outstanding;
 mod reads;

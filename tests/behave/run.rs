@@ -1,9 +1,16 @@
 //! A move carried out unattended: to its end, through kills, holds, edits and drop-outs.
 
 use crate::util::*;
+use poolward::moment::Moment;
+use poolward::ops::desk::Desk;
+use poolward::ops::run::{Voice, run as carry_out};
+use poolward::world::{Clock, Stop};
 use serde_json::Value;
+use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Stdio};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
 /// Three years with one project each, so three batches.
@@ -434,4 +441,146 @@ fn watching_without_a_terminal_shows_the_state_once() {
         shown.err
     );
     assert!(!shown.text().contains('\u{1b}'));
+}
+
+/// A clock that only waiting moves, and that does something at a time.
+struct Hand<'h> {
+    start: Moment,
+    millis: AtomicU64,
+    at: u64,
+    does: Mutex<Option<Box<dyn FnOnce() + Send + 'h>>>,
+}
+
+impl Clock for Hand<'_> {
+    fn now(&self) -> Moment {
+        let seconds = self.millis.load(Ordering::SeqCst) / 1_000;
+        self.start.plus_seconds(i64::try_from(seconds).unwrap())
+    }
+    fn ticks(&self) -> f64 {
+        self.millis.load(Ordering::SeqCst) as f64 / 1_000.0
+    }
+    fn wait(&self, span: Duration, _: &Stop) {
+        let step = u64::try_from(span.as_millis().max(1)).unwrap();
+        let now = self.millis.fetch_add(step, Ordering::SeqCst) + step;
+        if now >= self.at {
+            if let Some(work) = self.does.lock().unwrap().take() {
+                work();
+            }
+        }
+    }
+}
+
+/// Runs in this process under such a clock; answers what it said with seconds, and the events kept.
+fn under_hand(
+    scene: &Scene,
+    at: u64,
+    does: Box<dyn FnOnce() + Send + '_>,
+) -> (Vec<(u64, String)>, Vec<String>) {
+    let settings = poolward::cli::policy::read(&scene.home.join("move.toml")).unwrap();
+    let start = poolward::world::SystemClock::default().now();
+    let clock = Hand {
+        start,
+        millis: AtomicU64::new(0),
+        at: at * 1_000,
+        does: Mutex::new(Some(does)),
+    };
+    let stop = Stop::new();
+    let pause = Stop::below(&stop);
+    let mut desk = Desk::open(&scene.home, settings, &clock, &pause).unwrap();
+    let said = RefCell::new(Vec::new());
+    let voice = Voice {
+        say: &|line| {
+            said.borrow_mut()
+                .push((clock.millis.load(Ordering::SeqCst) / 1_000, line.to_string()))
+        },
+        begins: &|_, _| {},
+        at: &|_, _| {},
+        ends: &|| {},
+        read: &poolward::cli::policy::read,
+    };
+    let ran = carry_out(&mut desk, &voice).unwrap();
+    assert_eq!(ran.need, None, "{said:?}");
+    assert_eq!(ran.stake.only_there.files, 0);
+    let events = desk.ledger.events(200).unwrap();
+    (
+        said.into_inner(),
+        events.into_iter().map(|(_, what, _)| what).collect(),
+    )
+}
+
+#[test]
+fn an_end_that_is_away_for_long_is_an_alarm_and_its_return_is_told() {
+    let scene = Scene::bare();
+    three_years(&scene);
+    scene.edit("# rescan = \"daily\"", "rescan = \"never\"");
+    let aside = scene.root().join("unmounted");
+    std::fs::rename(&scene.from, &aside).unwrap();
+    let back = || std::fs::rename(&aside, &scene.from).unwrap();
+    let (said, events) = under_hand(&scene, 5_000, Box::new(back));
+    let at = |words: &str| -> Vec<u64> {
+        let lines = said.iter().filter(|(_, line)| line.contains(words));
+        lines.map(|(at, _)| *at).collect()
+    };
+    let alarm = at("Trouble: away since");
+    assert_eq!(alarm.len(), 1, "{said:?}");
+    // Looks come after 1, 3, 7, 15, … 511, 1023 s: the first one past a quarter of an hour tells.
+    assert!((900..=1_100).contains(&alarm[0]), "{said:?}");
+    let back = at("everything is there again");
+    assert_eq!(back.len(), 1, "{said:?}");
+    // At most a quarter of an hour after it came.
+    assert!((5_000..=5_910).contains(&back[0]), "{said:?}");
+    assert_eq!(events.iter().filter(|what| *what == "silence-ended").count(), 1);
+    assert_eq!(events.last().map(String::as_str), Some("finished"));
+}
+
+#[test]
+fn a_line_an_hour_tells_how_far_it_is() {
+    let scene = Scene::bare();
+    let reel = scene.put("2019-film/reel.raw", b"");
+    std::fs::File::options()
+        .write(true)
+        .open(&reel)
+        .unwrap()
+        .set_len(64 << 20)
+        .unwrap();
+    set_time(&reel, 1_560_000_000, 7);
+    scene.planned();
+    scene.edit("# rescan = \"daily\"", "rescan = \"never\"");
+    slowly(&scene, "8 kB/s");
+    let (said, _) = under_hand(&scene, u64::MAX / 2_000, Box::new(|| {}));
+    let beats: Vec<&(u64, String)> = said
+        .iter()
+        .filter(|(_, line)| line.starts_with("Copying batch") && line.contains("all done likely"))
+        .collect();
+    // 64 MiB at 8 kB/s are 8,389 s, so two hours at most; this clock leaps between two looks.
+    assert!((1..=2).contains(&beats.len()), "{said:?}");
+    assert!(beats[0].0 >= 3_600, "{said:?}");
+    assert!(
+        beats[0].1.contains("kB/s") && beats[0].1.contains("forecast"),
+        "{beats:?}"
+    );
+}
+
+#[test]
+fn late_files_come_over_by_a_daily_scan_and_a_plan_that_only_grows() {
+    let scene = Scene::bare();
+    three_years(&scene);
+    // A day goes by while everything is held; meanwhile a file and a project come.
+    scene.run("hold --everything").expect(0);
+    let come = || {
+        let late = scene.put("2020-harbour/late take.bin", &noise(5_000, 77));
+        set_time(&late, 1_593_000_000, 5);
+        scene.put("2019-lighthouse/first.bin", &noise(6_000, 78));
+        scene.run("hold --off").expect(0);
+    };
+    let (said, events) = under_hand(&scene, 90_000, Box::new(come));
+    assert!(said.iter().any(|(_, line)| line.contains("Scanned")), "{said:?}");
+    assert!(events.iter().any(|what| what == "scanned"));
+    for (from, to) in [("2020-harbour", "2020"), ("2019-lighthouse", "2019")] {
+        assert_eq!(
+            listing(&scene.to.join(to).join(from)),
+            listing(&scene.from.join(from)),
+            "{said:?}"
+        );
+    }
 }

@@ -50,7 +50,7 @@ pub(super) fn gather(desk: &Desk<'_>, memory: &Memory) -> Result<Facts, Trouble>
         hours: hours(windows, now, desk.settings.spanning),
         spanning: desk.settings.spanning,
         rescan_daily: desk.settings.rescan == "daily",
-        scanned_on: scanned_on(desk)?,
+        scanned_on: scanned_on(desk)?.max(memory.scanned_on),
         all_held,
         absent: memory.absent.clone(),
         stuck: memory.stuck.clone(),

@@ -3,6 +3,7 @@
 use super::Voice;
 use crate::lifecycle::agenda::{Absent, Need, Reading};
 use crate::ops::desk::Desk;
+use chrono::NaiveDate;
 use std::collections::{BTreeMap, BTreeSet};
 use std::os::unix::fs::MetadataExt;
 use std::path::Path;
@@ -23,6 +24,8 @@ pub(super) struct Memory {
     pub asked: BTreeSet<String>,
     /// Batches set aside for a person, and told.
     pub aside: BTreeSet<String>,
+    /// Local date on which this run has scanned last: a clock that jumps brings no scan twice.
+    pub scanned_on: Option<NaiveDate>,
     /// An end that is away.
     pub absent: Option<Absent>,
     /// One that seems to be back; the next step shows whether it is.

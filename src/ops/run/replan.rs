@@ -64,7 +64,9 @@ pub(super) fn again(desk: &mut Desk<'_>, voice: &Voice<'_>, memory: &mut Memory)
 fn grown(desk: &mut Desk<'_>, voice: &Voice<'_>, memory: &mut Memory) -> Result<Planned, Trouble> {
     let mut planned = plan(desk, false)?;
     if !planned.written {
-        if planned.difference.as_ref().is_some_and(Difference::is_growth) {
+        // A folder that the destination would rename after the source is the person's to accept.
+        let renames = planned.renamed.iter().any(|one| one.verdict.is_ok());
+        if !renames && planned.difference.as_ref().is_some_and(Difference::is_growth) {
             planned = plan(desk, true)?;
             memory.say(
                 voice,

@@ -4,8 +4,8 @@ use super::Voice;
 use super::memory::Memory;
 use super::watch::Watch;
 use super::{news, replan};
-use crate::lifecycle::State;
-use crate::lifecycle::agenda::Reading;
+use crate::lifecycle::agenda::{Need, Reading};
+use crate::lifecycle::{State, lost_many};
 use crate::ops::desk::Desk;
 use crate::ops::scan::{Options, scan};
 use crate::ops::{batch, copy, schedule, verify};
@@ -28,9 +28,13 @@ pub(super) fn copy(
     memory.say(voice, &format!("{what}."));
     let watch = Watch::new(desk, voice, Some(name), &what, false)?;
     (voice.begins)(&what, left(desk, name)?);
+    let before = disagreements(desk, name)?;
     let copied = copy::copy_in_this_window(desk, name, &|p| watch.at(p.bytes, p.files));
     (voice.ends)();
     desk.stop.clear();
+    if disagreements(desk, name)? > before {
+        memory.stuck = Some(reads_disagree(name));
+    }
     let copied = copied?;
     if copied.outcome.shut {
         let text = format!(
@@ -62,6 +66,21 @@ pub(super) fn copy(
         news::trouble(desk, voice, Some(name), "files-failed", &text)?;
     }
     Ok(())
+}
+
+/// Memory, a cable or a controller is bad (hazard C2): whatever else was read may be wrong too.
+fn reads_disagree(name: &str) -> Need {
+    Need {
+        code: "reads-disagree",
+        what: format!("an unchanged file of batch {name} gave different content from one read to the next"),
+        mend: "Check memory, cables and controller of both machines before going on.".into(),
+    }
+}
+
+/// How often reads of a batch's source have disagreed so far.
+fn disagreements(desk: &Desk<'_>, name: &str) -> Result<u64, Trouble> {
+    let row = desk.ledger.batch(name)?;
+    row.map_or(Ok(0), |row| desk.ledger.count_disagreements(&row.source))
 }
 
 fn is_unequal(desk: &Desk<'_>, name: &str) -> Result<bool, Trouble> {
@@ -121,7 +140,14 @@ pub(super) fn rescan(desk: &mut Desk<'_>, voice: &Voice<'_>, memory: &mut Memory
     });
     (voice.ends)();
     desk.stop.clear();
-    for one in scanned? {
+    let scanned = scanned?;
+    let fewer = |one: &crate::ops::scan::Scanned| {
+        let before = one.before.as_ref()?.entries;
+        let counts = (one.row.source.clone(), grouped(before), grouped(one.row.entries));
+        lost_many(before, one.row.entries).then_some(counts)
+    };
+    let lost = scanned.iter().find_map(fewer);
+    for one in scanned {
         memory.say(
             voice,
             &format!(
@@ -129,6 +155,13 @@ pub(super) fn rescan(desk: &mut Desk<'_>, voice: &Voice<'_>, memory: &mut Memory
                 one.row.source, one.row.amount, one.elapsed
             ),
         );
+    }
+    memory.scanned_on = desk.settings.windows.local_date(desk.now());
+    if let Some((name, before, now)) = lost {
+        let text = format!(
+            "the scan of {name} found {now} entries, {before} before: is all of it mounted? The plan stays as it was"
+        );
+        return news::trouble(desk, voice, None, "entries-lost", &text);
     }
     replan::again(desk, voice, memory)
 }
