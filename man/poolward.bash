@@ -43,6 +43,9 @@ _poolward() {
             poolward,pool)
                 cmd="poolward__subcmd__pool"
                 ;;
+            poolward,probe)
+                cmd="poolward__subcmd__probe"
+                ;;
             poolward,release)
                 cmd="poolward__subcmd__release"
                 ;;
@@ -88,6 +91,9 @@ _poolward() {
             poolward__subcmd__help,pool)
                 cmd="poolward__subcmd__help__subcmd__pool"
                 ;;
+            poolward__subcmd__help,probe)
+                cmd="poolward__subcmd__help__subcmd__probe"
+                ;;
             poolward__subcmd__help,release)
                 cmd="poolward__subcmd__help__subcmd__release"
                 ;;
@@ -113,7 +119,7 @@ _poolward() {
 
     case "${cmd}" in
         poolward)
-            opts="-h -V --folder --json --quiet --help --version begin scan survey pool plan forecast copy verify hold status release report adopt demo help"
+            opts="-h -V --folder --json --quiet --help --version begin scan survey probe pool plan forecast copy verify hold status release report adopt demo help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -249,7 +255,7 @@ _poolward() {
             return 0
             ;;
         poolward__subcmd__help)
-            opts="begin scan survey pool plan forecast copy verify hold status release report adopt demo help"
+            opts="begin scan survey probe pool plan forecast copy verify hold status release report adopt demo help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -375,6 +381,20 @@ _poolward() {
             return 0
             ;;
         poolward__subcmd__help__subcmd__pool)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        poolward__subcmd__help__subcmd__probe)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
@@ -547,6 +567,24 @@ _poolward() {
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
+                --folder)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        poolward__subcmd__probe)
+            opts="-h --folder --json --quiet --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
                 --folder)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0

@@ -19,6 +19,7 @@ pub mod late;
 pub mod manifest;
 pub mod plan;
 pub mod pool;
+pub mod probe;
 pub mod release;
 mod repair;
 pub mod report;

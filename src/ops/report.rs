@@ -109,10 +109,11 @@ fn rates(
             rate,
             range: None,
             file_cost: None,
-            standing: if basis == Basis::Default {
-                Standing::Default
-            } else {
-                Standing::Measured
+            standing: match basis {
+                Basis::Default => Standing::Default,
+                Basis::Declared => Standing::Declared,
+                Basis::Measured => Standing::Probed,
+                Basis::Fitted => Standing::Measured,
             },
             binding: forecast.binding == Some(stage),
         });
@@ -129,7 +130,7 @@ fn rates(
         add(
             "the link".into(),
             goodput(speed, conditions.network.framing),
-            Basis::Declared,
+            rates.basis(Stage::Link),
             Stage::Link,
         );
     }

@@ -4,7 +4,7 @@ use super::desk::Desk;
 use crate::forecast::demand::Activity;
 use crate::forecast::fit::{Sample, learn};
 use crate::forecast::link::Framing;
-use crate::forecast::rates::{Network, Rates};
+use crate::forecast::rates::{Network, Probed, Rates};
 use crate::forecast::simulate::{Conditions, Forecast, VerifyOrder, simulate};
 use crate::forecast::{Job, Range};
 use crate::moment::Moment;
@@ -77,7 +77,45 @@ pub fn conditions(desk: &Desk<'_>) -> Result<Conditions, Trouble> {
     })
 }
 
-/// What each stage can do: declared, else default, else learned from the work so far.
+/// The newest probe of each end in the place of defaults.
+fn probed(desk: &Desk<'_>, conditions: &Conditions, rates: &mut Rates) -> Result<(), Trouble> {
+    let settings = &desk.settings;
+    let first = settings.destinations.first().map(|destination| destination.name.as_str());
+    for probe in desk.ledger.probes()? {
+        let read = Probed {
+            rate: probe.read_rate,
+            file_cost: probe.read_cost,
+        };
+        match probe.role.as_str() {
+            "source" => {
+                let place = settings.sources.iter().position(|source| source.name.0 == probe.name);
+                if let Some(place) = place {
+                    rates.probe_source(place, &conditions.network, read);
+                }
+            }
+            "destination" if first == Some(probe.name.as_str()) => {
+                let write = Probed {
+                    rate: probe.write_rate,
+                    file_cost: probe.write_cost,
+                };
+                // What a cache may have answered says nothing of the disks.
+                let from_disk = matches!(probe.read_how.as_str(), "direct" | "evicted");
+                rates.probe_destination(write, if from_disk { read } else { Probed::default() });
+            }
+            "machine" => {
+                let hash = Probed {
+                    rate: probe.hash_rate,
+                    file_cost: None,
+                };
+                rates.hash = rates.hash.clone().probed(hash);
+            }
+            _ => {}
+        }
+    }
+    Ok(())
+}
+
+/// What each stage can do: declared, probed, else default, else learned from the work so far.
 ///
 /// # Errors
 /// [`Trouble`] where the ledger cannot be read.
@@ -91,6 +129,7 @@ pub fn rates(desk: &Desk<'_>, conditions: &Conditions, jobs: &[Job]) -> Result<R
         mine.link = source.link;
         mine.emulated_adapter = source.emulated_adapter;
     }
+    probed(desk, conditions, &mut rates)?;
     let place = |name: &str| settings.sources.iter().position(|source| source.name.0 == name);
     let sample = |kept: crate::ledger::Sample| {
         Some(Sample {

@@ -152,10 +152,11 @@ fn durability(desk: &Desk<'_>) -> String {
 
 fn finish_of(forecast: &Forecast) -> Option<Finish> {
     let range = known(&forecast.finish)?;
-    let standing = if forecast.basis == Basis::Default {
-        Standing::Default
-    } else {
-        Standing::Forecast
+    let standing = match forecast.basis {
+        Basis::Default => Standing::Default,
+        Basis::Declared => Standing::Declared,
+        Basis::Measured => Standing::Probed,
+        Basis::Fitted => Standing::Forecast,
     };
     Some(Finish {
         low: range.low,

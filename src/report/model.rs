@@ -16,6 +16,10 @@ use chrono_tz::Tz;
 pub enum Standing {
     /// It happened and was timed or counted.
     Measured,
+    /// A short probe measured it on the real paths.
+    Probed,
+    /// The user's word, or arithmetic on it.
+    Declared,
     /// Computed from measurements; shown with its 90 % range.
     Forecast,
     /// A value built in, used until there is something better.
@@ -275,6 +279,8 @@ impl Standing {
     pub fn word(self) -> &'static str {
         match self {
             Standing::Measured => "measured",
+            Standing::Probed => "probed",
+            Standing::Declared => "declared",
             Standing::Forecast => "forecast",
             Standing::Default => "default",
         }

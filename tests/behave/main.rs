@@ -12,6 +12,7 @@ mod outside_scan;
 mod pace;
 mod plans;
 mod reads;
+mod probing;
 mod real_tree;
 mod renamed;
 mod scan_trouble;

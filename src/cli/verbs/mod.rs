@@ -10,6 +10,7 @@ mod hold;
 mod plan;
 mod planned;
 mod pool;
+mod probe;
 mod release;
 mod report;
 mod scan;
@@ -30,6 +31,7 @@ pub(super) fn run(command: Command, context: &Context) -> Result<Code, Trouble> 
         Command::Begin(args) => begin::run(&args, context),
         Command::Scan(args) => scan::run(&args, context),
         Command::Survey(args) => survey::run(&args, context),
+        Command::Probe => probe::run(context),
         Command::Pool(args) => pool::run(&args, context),
         Command::Plan(args) => plan::run(&args, context),
         Command::Forecast(args) => forecast::run(&args, context),
