@@ -116,6 +116,7 @@ complete -c poolward -n "__fish_poolward_using_subcommand hold" -l quiet -d 'Pri
 complete -c poolward -n "__fish_poolward_using_subcommand hold" -s h -l help -d 'Print help'
 complete -c poolward -n "__fish_poolward_using_subcommand status" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
 complete -c poolward -n "__fish_poolward_using_subcommand status" -l left-behind -d 'List what was not moved, with its code'
+complete -c poolward -n "__fish_poolward_using_subcommand status" -l exposed -d 'What exists only on the old box, by year, and how it shrinks'
 complete -c poolward -n "__fish_poolward_using_subcommand status" -l json -d 'Print exactly one JSON object'
 complete -c poolward -n "__fish_poolward_using_subcommand status" -l quiet -d 'Print nothing but errors and what was asked for'
 complete -c poolward -n "__fish_poolward_using_subcommand status" -s h -l help -d 'Print help'

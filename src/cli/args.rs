@@ -241,6 +241,9 @@ pub struct Status {
     /// List what was not moved, with its code
     #[arg(long)]
     pub left_behind: bool,
+    /// What exists only on the old box, by year, and how it shrinks
+    #[arg(long)]
+    pub exposed: bool,
 }
 
 /// Options of `release`.

@@ -413,7 +413,10 @@ mod tests {
     #[test]
     fn a_probe_below_the_port_tells_of_the_disks() {
         let got = probed("10GbE", None, 90_000_000);
-        assert_eq!((got.read.rate, got.read.basis), (Rate(90_000_000), Basis::Measured));
+        assert_eq!(
+            (got.read.rate, got.read.basis),
+            (Rate(90_000_000), Basis::Measured)
+        );
         assert_eq!((got.link_share, got.link_basis), (1.0, Basis::Declared));
         assert_eq!(got.read.small_file, 0.002);
     }
@@ -423,7 +426,10 @@ mod tests {
     #[test]
     fn a_probe_at_the_port_tells_of_the_link() {
         let got = probed("1GbE", None, 112_000_000);
-        assert_eq!((got.read.rate, got.read.basis), (Rate(150_000_000), Basis::Default));
+        assert_eq!(
+            (got.read.rate, got.read.basis),
+            (Rate(150_000_000), Basis::Default)
+        );
         assert_eq!(got.link_basis, Basis::Measured);
         let carried = network("1GbE").source_port(&got).unwrap().0;
         assert!(carried.abs_diff(112_000_000) < 1_000, "{carried}");
@@ -432,15 +438,24 @@ mod tests {
     #[test]
     fn a_probe_far_beyond_the_port_says_nothing_of_the_link() {
         let got = probed("1GbE", None, 1_200_000_000);
-        assert_eq!((got.read.rate, got.link_basis), (Rate(1_200_000_000), Basis::Declared));
+        assert_eq!(
+            (got.read.rate, got.link_basis),
+            (Rate(1_200_000_000), Basis::Declared)
+        );
         assert_eq!(got.link_share, 1.0);
     }
 
     #[test]
     fn the_users_rate_stays_where_it_is_the_lower() {
         let kept = probed("10GbE", Some(80_000_000), 200_000_000);
-        assert_eq!((kept.read.rate, kept.read.basis), (Rate(80_000_000), Basis::Declared));
+        assert_eq!(
+            (kept.read.rate, kept.read.basis),
+            (Rate(80_000_000), Basis::Declared)
+        );
         let lower = probed("10GbE", Some(300_000_000), 200_000_000);
-        assert_eq!((lower.read.rate, lower.read.basis), (Rate(200_000_000), Basis::Measured));
+        assert_eq!(
+            (lower.read.rate, lower.read.basis),
+            (Rate(200_000_000), Basis::Measured)
+        );
     }
 }

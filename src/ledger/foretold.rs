@@ -1,7 +1,7 @@
 //! What was forecast of each batch when it began, and the work it has taken since.
 
-use super::codec::{self, int, uint};
 use super::Ledger;
+use super::codec::{self, int, uint};
 use crate::moment::Moment;
 use crate::trouble::Trouble;
 use crate::units::Span;
@@ -24,12 +24,12 @@ pub struct Foretold {
 }
 
 impl Ledger {
-    /// Keeps what was forecast of a batch. The first word stands.
+    /// Keeps what was forecast of a batch that has not begun, in the place of what was kept before.
     ///
     /// # Errors
     /// [`Trouble`] where the ledger cannot be written.
     pub fn foretell(&mut self, told: &Foretold) -> Result<(), Trouble> {
-        let sql = "INSERT OR IGNORE INTO foretold VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)";
+        let sql = "INSERT OR REPLACE INTO foretold VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)";
         let [low, likely, high] = told.work.map(|span| int(span.0));
         let [end_low, end_likely, end_high] = told.end.map(|end| end.map(codec::stamp));
         self.together(|db| {

@@ -21,6 +21,7 @@ mod listed;
 mod probes;
 mod promises;
 mod repairs;
+mod samples;
 mod schema;
 
 pub use attributes::Attributes;

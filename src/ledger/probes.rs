@@ -1,7 +1,7 @@
 //! What probes have measured on the real paths.
 
-use super::codec::{self, int, uint};
 use super::Ledger;
+use super::codec::{self, int, uint};
 use crate::moment::Moment;
 use crate::trouble::Trouble;
 use crate::units::Rate;
@@ -136,8 +136,14 @@ mod tests {
         }
         ledger.put_probe(&probe("destination", "pool", 7)).unwrap();
         let found = ledger.probes().unwrap();
-        assert_eq!(found, vec![probe("source", "oldbox", 49), probe("destination", "pool", 7)]);
-        let rows: i64 = ledger.db.query_row("SELECT count(*) FROM probes", [], |r| r.get(0)).unwrap();
+        assert_eq!(
+            found,
+            vec![probe("source", "oldbox", 49), probe("destination", "pool", 7)]
+        );
+        let rows: i64 = ledger
+            .db
+            .query_row("SELECT count(*) FROM probes", [], |r| r.get(0))
+            .unwrap();
         assert_eq!(rows, KEPT + 1);
     }
 }

@@ -42,6 +42,7 @@ pub fn model(desk: &Desk<'_>) -> Result<ReportModel, Trouble> {
     for one in gather::surveys(desk)? {
         merge(&mut model, &one.survey);
     }
+    model.exposed = Some(super::exposed::exposed(desk, &model)?);
     model.rates = rates(desk, &stand.forecast)?;
     Ok(model)
 }

@@ -80,7 +80,10 @@ pub fn conditions(desk: &Desk<'_>) -> Result<Conditions, Trouble> {
 /// The newest probe of each end in the place of defaults.
 fn probed(desk: &Desk<'_>, conditions: &Conditions, rates: &mut Rates) -> Result<(), Trouble> {
     let settings = &desk.settings;
-    let first = settings.destinations.first().map(|destination| destination.name.as_str());
+    let first = settings
+        .destinations
+        .first()
+        .map(|destination| destination.name.as_str());
     for probe in desk.ledger.probes()? {
         let read = Probed {
             rate: probe.read_rate,
@@ -88,7 +91,10 @@ fn probed(desk: &Desk<'_>, conditions: &Conditions, rates: &mut Rates) -> Result
         };
         match probe.role.as_str() {
             "source" => {
-                let place = settings.sources.iter().position(|source| source.name.0 == probe.name);
+                let place = settings
+                    .sources
+                    .iter()
+                    .position(|source| source.name.0 == probe.name);
                 if let Some(place) = place {
                     rates.probe_source(place, &conditions.network, read);
                 }
@@ -147,7 +153,16 @@ pub fn rates(desk: &Desk<'_>, conditions: &Conditions, jobs: &[Job]) -> Result<R
             limit: None,
         })
     };
-    let samples: Vec<Sample> = desk.ledger.samples()?.into_iter().filter_map(sample).collect();
+    let mut samples: Vec<Sample> = desk.ledger.samples()?.into_iter().filter_map(sample).collect();
+    // Stretches of a run that goes on, or was cut off, do not know yet how many streams ran.
+    let known = samples
+        .iter()
+        .rev()
+        .map(|s| s.streams)
+        .find(|streams| *streams > 0);
+    for one in samples.iter_mut().filter(|s| s.streams == 0) {
+        one.streams = known.unwrap_or(1);
+    }
     Ok(learn(&rates, &conditions.network, &samples, jobs))
 }
 

@@ -87,7 +87,10 @@ fn times(folder: &dyn Folder) -> Res<Found> {
     let (entry, lost) = put(folder, b"fact-time", &dress)?;
     Ok(match grain(wanted, entry.mtime) {
         Some(grain) => (true, format!("exact to {grain}")),
-        None => (false, refused(&lost, "the time that was set is not the time that is read")),
+        None => (
+            false,
+            refused(&lost, "the time that was set is not the time that is read"),
+        ),
     })
 }
 
@@ -161,7 +164,13 @@ fn owner(folder: &dyn Folder, as_root: bool) -> Res<Found> {
 /// version 2, then tag, permissions, id): owner rw, user 65533 r, group none, mask r, others none.
 fn attributes() -> Vec<(&'static str, &'static [u8], Vec<u8>)> {
     let mut acl = 2u32.to_le_bytes().to_vec();
-    let rows = [(1u16, 6u16, u32::MAX), (2, 4, 65_533), (4, 0, u32::MAX), (16, 4, u32::MAX), (32, 0, u32::MAX)];
+    let rows = [
+        (1u16, 6u16, u32::MAX),
+        (2, 4, 65_533),
+        (4, 0, u32::MAX),
+        (16, 4, u32::MAX),
+        (32, 0, u32::MAX),
+    ];
     for (tag, permissions, id) in rows {
         acl.extend(tag.to_le_bytes());
         acl.extend(permissions.to_le_bytes());
@@ -233,7 +242,14 @@ fn holes(folder: &dyn Folder) -> Res<Found> {
     file.sync()?;
     let entry = file.facts()?;
     let kept = entry.size.0 == LENGTH && entry.allocated.0 < LENGTH / 2;
-    Ok((kept, if kept { String::new() } else { "they take space".into() }))
+    Ok((
+        kept,
+        if kept {
+            String::new()
+        } else {
+            "they take space".into()
+        },
+    ))
 }
 
 fn case(folder: &dyn Folder) -> Res<Found> {
@@ -241,7 +257,10 @@ fn case(folder: &dyn Folder) -> Res<Found> {
     Ok(match folder.stat(b"FACT-CASE") {
         Err(fault) if fault.kind == FaultKind::NotFound => (true, "names that differ by case are two".into()),
         Err(fault) => return Err(fault),
-        Ok(_) => (false, "names that differ by case are one: the second is refused".into()),
+        Ok(_) => (
+            false,
+            "names that differ by case are one: the second is refused".into(),
+        ),
     })
 }
 
@@ -253,7 +272,10 @@ fn normalization(folder: &dyn Folder) -> Res<Found> {
     let one = folder.stat(decomposed.as_bytes()).is_ok();
     Ok(match (as_written, one) {
         (true, false) => (true, "names come back byte for byte".into()),
-        (true, true) => (false, "two spellings of one name are one: the second is refused".into()),
+        (true, true) => (
+            false,
+            "two spellings of one name are one: the second is refused".into(),
+        ),
         (false, _) => (false, "names come back in another spelling".into()),
     })
 }
@@ -285,8 +307,14 @@ fn rename(fs: &dyn Fs, folder: &dyn Folder) -> Res<Found> {
 fn sync_reach(fs: &dyn Fs) -> Found {
     match fs.durability() {
         Durability::Local => (true, "one sync makes a whole group durable".into()),
-        Durability::ServerSaid => (false, "each file is synced by itself; the server says when it is durable".into()),
-        Durability::Unproven => (false, "each file is synced by itself; the mount promises nothing".into()),
+        Durability::ServerSaid => (
+            false,
+            "each file is synced by itself; the server says when it is durable".into(),
+        ),
+        Durability::Unproven => (
+            false,
+            "each file is synced by itself; the mount promises nothing".into(),
+        ),
     }
 }
 
@@ -335,7 +363,16 @@ pub fn seen(fs: &dyn Fs, paths: &[RelPath], tools: Tools<'_>) -> Res<Vec<Kept>> 
         return Ok(Vec::new());
     }
     Ok(vec![
-        row("times", files, if fine > 0 { "exact below a second" } else { "whole seconds only" }, ""),
+        row(
+            "times",
+            files,
+            if fine > 0 {
+                "exact below a second"
+            } else {
+                "whole seconds only"
+            },
+            "",
+        ),
         row("birth-time", births, "shown", "not shown through this mount"),
         row(
             "xattr",

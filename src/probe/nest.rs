@@ -46,8 +46,7 @@ impl Nest {
 
     /// The path of something in it, from the root of the end.
     pub(super) fn path(&self, name: &[u8]) -> Res<RelPath> {
-        let refused =
-            |_| Fault::ours("name", name, FaultKind::NameRefused, "it is no name");
+        let refused = |_| Fault::ours("name", name, FaultKind::NameRefused, "it is no name");
         let path = RelPath::new(HOME).and_then(|home| home.join(&self.name));
         path.and_then(|above| above.join(name)).map_err(refused)
     }

@@ -157,7 +157,9 @@ pub fn read_small(
     };
     super::write::side_by_side(IN_FLIGHT, &work)?;
     let took = tools.clock.ticks() - began;
-    let (mut out, bytes) = sum.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
+    let (mut out, bytes) = sum
+        .into_inner()
+        .unwrap_or_else(std::sync::PoisonError::into_inner);
     if out.files >= LEAST_FILES {
         let per_byte = rate.map_or(0.0, |rate| 1.0 / rate.0.max(1) as f64);
         out.cost = cost(took, bytes, out.files, per_byte);

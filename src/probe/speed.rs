@@ -30,5 +30,8 @@ pub fn hash_rate(tools: Tools<'_>, seconds: f64) -> Res<Rate> {
     };
     super::write::side_by_side(AT_ONCE, &work)?;
     let took = tools.clock.ticks() - began;
-    Ok(Rate::from_work(Bytes(done.into_inner()), Span::from_secs_f64(took)))
+    Ok(Rate::from_work(
+        Bytes(done.into_inner()),
+        Span::from_secs_f64(took),
+    ))
 }

@@ -116,9 +116,10 @@ pub(super) fn small_name(number: u64) -> Vec<u8> {
 pub(super) fn side_by_side(threads: usize, work: &(dyn Fn() -> Res<()> + Sync)) -> Res<()> {
     std::thread::scope(|scope| {
         let crew: Vec<_> = (0..threads).map(|_| scope.spawn(work)).collect();
-        let ends = crew
-            .into_iter()
-            .map(|one| one.join().unwrap_or_else(|cause| std::panic::resume_unwind(cause)));
+        let ends = crew.into_iter().map(|one| {
+            one.join()
+                .unwrap_or_else(|cause| std::panic::resume_unwind(cause))
+        });
         // All are waited for before the first fault is told.
         ends.collect::<Vec<_>>().into_iter().collect()
     })

@@ -106,7 +106,7 @@ fn a_local_file_system_keeps_what_it_is_known_to_keep() {
 #[test]
 fn the_forecast_and_the_page_say_what_was_probed_and_what_was_declared() {
     let scene = scene();
-    scene.edit("[link]\n", "[link]\nspeed = \"1GbE\"\n");
+    scene.edit("[link]\n", "[link]\nspeed = \"100GbE\"\n");
     let rates = |scene: &Scene| {
         scene.run("report").expect(0);
         let page = std::fs::read_to_string(scene.home.join("reports/report.html")).unwrap();

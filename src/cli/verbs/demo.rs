@@ -68,7 +68,13 @@ pub(super) fn run(args: &Demo, context: &Context) -> Result<Code, Trouble> {
     )?;
     step("verify: read everything back from the disks", verify(false))?;
     damage(&places, context, &step)?;
-    step("status", Command::Status(args::Status { left_behind: true }))?;
+    step(
+        "status",
+        Command::Status(args::Status {
+            left_behind: true,
+            exposed: false,
+        }),
+    )?;
     let batch = first_batch(&inner)?;
     step(
         "release: may the source of a batch be deleted? Not yet:",

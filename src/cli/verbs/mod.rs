@@ -1,9 +1,11 @@
 //! The verbs: each gathers its options, calls one operation, prints what it answers.
 
+mod accuracy;
 mod adopt;
 mod begin;
 mod copy;
 mod demo;
+mod exposed;
 mod extras;
 mod forecast;
 mod hold;

@@ -54,13 +54,23 @@ fn tell(context: &Context, found: &[Found]) {
             .iter()
             .map(|fact| {
                 let mark = if fact.kept { "● kept" } else { "○ not kept" };
-                vec![one.row.name.clone(), fact.what.clone(), mark.into(), fact.text.clone()]
+                vec![
+                    one.row.name.clone(),
+                    fact.what.clone(),
+                    mark.into(),
+                    fact.text.clone(),
+                ]
             })
             .collect();
-        context.out.say(&table(&["path", "what", "", ""], &facts, &[l, l, l, l]));
+        context
+            .out
+            .say(&table(&["path", "what", "", ""], &facts, &[l, l, l, l]));
     }
     for one in ends().filter(|one| one.unreadable > 0) {
-        context.out.say(&format!("{} files of {} could not be read.", one.unreadable, one.row.name));
+        context.out.say(&format!(
+            "{} files of {} could not be read.",
+            one.unreadable, one.row.name
+        ));
     }
     let hash = found.iter().find_map(|one| one.row.hash_rate);
     context.out.say(&format!(
@@ -75,7 +85,11 @@ fn rate(rate: Option<Rate>) -> Value {
 
 fn object(one: &Found) -> Value {
     let row = &one.row;
-    let cost = if row.role == "source" { row.read_cost } else { row.write_cost };
+    let cost = if row.role == "source" {
+        row.read_cost
+    } else {
+        row.write_cost
+    };
     json!({"name": row.name, "role": row.role, "read_rate": rate(row.read_rate), "write_rate": rate(row.write_rate),
            "file_cost_seconds": cost, "read_back_file_cost_seconds": row.read_cost, "durability": row.durability,
            "read_how": Some(&row.read_how).filter(|how| !how.is_empty()), "keeps": row.keeps, "lacks": row.lacks,
