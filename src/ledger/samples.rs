@@ -43,9 +43,9 @@ impl Ledger {
         }
         self.together(|db| {
             for (one, two) in pairs {
-                let sum = "UPDATE samples SET files = files + o.files, bytes = bytes + o.bytes, \
-                           small_files = small_files + o.small_files, small_bytes = small_bytes + o.small_bytes, \
-                           micros = micros + o.micros FROM (SELECT files, bytes, small_files, small_bytes, micros \
+                let sum = "UPDATE samples SET files = samples.files + o.files, bytes = samples.bytes + o.bytes, \
+                           small_files = samples.small_files + o.small_files, small_bytes = samples.small_bytes + o.small_bytes, \
+                           micros = samples.micros + o.micros FROM (SELECT files, bytes, small_files, small_bytes, micros \
                            FROM samples WHERE id = ?1) AS o WHERE id = ?2";
                 db.execute(sum, (one, two))?;
                 db.execute("DELETE FROM samples WHERE id = ?1", [one])?;

@@ -6,7 +6,7 @@ use crate::forecast::fit::{Sample, learn};
 use crate::forecast::link::Framing;
 use crate::forecast::rates::{Network, Probed, Rates};
 use crate::forecast::simulate::{Conditions, Forecast, VerifyOrder, simulate};
-use crate::forecast::{Job, Range};
+use crate::forecast::{Job, Range, whatif};
 use crate::moment::Moment;
 use crate::plan::Plan;
 use crate::trouble::Trouble;
@@ -55,6 +55,22 @@ pub fn forecast(desk: &Desk<'_>, plan: &Plan) -> Result<Forecast, Trouble> {
     let conditions = conditions(desk)?;
     let rates = rates(desk, &conditions, &jobs)?;
     Ok(simulate(&jobs, &rates, &conditions, desk.now()))
+}
+
+/// What the samples have done to the range of what is left; `None` where there are none yet.
+///
+/// # Errors
+/// [`Trouble`] as for [`forecast`].
+pub fn narrowed(desk: &Desk<'_>, plan: &Plan) -> Result<Option<String>, Trouble> {
+    if desk.ledger.samples()?.is_empty() {
+        return Ok(None);
+    }
+    let jobs = jobs(desk, plan)?;
+    let conditions = conditions(desk)?;
+    let work = |rates: &Rates| simulate(&jobs, rates, &conditions, desk.now()).seconds;
+    let before = work(&untaught(desk, &conditions)?);
+    let after = work(&rates(desk, &conditions, &jobs)?);
+    Ok(whatif::narrowed(&before, &after))
 }
 
 /// The settings as conditions.
@@ -121,11 +137,8 @@ fn probed(desk: &Desk<'_>, conditions: &Conditions, rates: &mut Rates) -> Result
     Ok(())
 }
 
-/// What each stage can do: declared, probed, else default, else learned from the work so far.
-///
-/// # Errors
-/// [`Trouble`] where the ledger cannot be read.
-pub fn rates(desk: &Desk<'_>, conditions: &Conditions, jobs: &[Job]) -> Result<Rates, Trouble> {
+/// What each stage can do before anything was timed: declared, probed, else default.
+fn untaught(desk: &Desk<'_>, conditions: &Conditions) -> Result<Rates, Trouble> {
     let settings = &desk.settings;
     let mut rates = Rates::defaults(settings.sources.len(), settings.runs_on);
     for (source, mine) in settings.sources.iter().zip(&mut rates.sources) {
@@ -136,6 +149,16 @@ pub fn rates(desk: &Desk<'_>, conditions: &Conditions, jobs: &[Job]) -> Result<R
         mine.emulated_adapter = source.emulated_adapter;
     }
     probed(desk, conditions, &mut rates)?;
+    Ok(rates)
+}
+
+/// What each stage can do: declared, probed, else default, else learned from the work so far.
+///
+/// # Errors
+/// [`Trouble`] where the ledger cannot be read.
+pub fn rates(desk: &Desk<'_>, conditions: &Conditions, jobs: &[Job]) -> Result<Rates, Trouble> {
+    let settings = &desk.settings;
+    let rates = untaught(desk, conditions)?;
     let place = |name: &str| settings.sources.iter().position(|source| source.name.0 == name);
     let sample = |kept: crate::ledger::Sample| {
         Some(Sample {

@@ -359,7 +359,7 @@ pub(crate) fn sample() -> ReportModel {
             &[crate::report::exposed::Open {
                 batch: "2019.1".into(),
                 left: Bytes(2_000_000_000_000),
-                end: Some(at(9)),
+                end: Some(at("2027-02-01T19:00:00+01:00")),
                 parts: Vec::new(),
             }],
             Bytes(5_000_000_000),

@@ -8,7 +8,7 @@ use crate::ledger::Promise;
 use crate::ops::desk::Desk;
 use crate::ops::release::left_behind;
 use crate::ops::status::status;
-use crate::ops::{batch, foretold};
+use crate::ops::{batch, foretold, schedule};
 use crate::report::model::{BatchRow, Flag, Progress, ReportModel};
 use crate::report::words::{Align, percent, share, status_sentences, table};
 use crate::trouble::Trouble;
@@ -26,6 +26,9 @@ pub(super) fn run(args: &StatusArgs, context: &Context) -> Result<Code, Trouble>
     context.out.say("");
     context.out.say(&rows(&stand.model));
     accuracy::tell(context, &stand.model);
+    if let Some(words) = schedule::narrowed(&desk, &batch::plan(&desk)?)? {
+        context.out.say(&words);
+    }
     for (name, amount) in &stand.arrived {
         context.out.say(&format!("Batch {name}: {amount} arrived by other means, not proven; `poolward adopt {name}` hashes both ends."));
     }
