@@ -66,7 +66,7 @@ complete -c poolward -n "__fish_poolward_using_subcommand survey" -l questions -
 complete -c poolward -n "__fish_poolward_using_subcommand survey" -l hazards -d 'Print every hazard with its examples'
 complete -c poolward -n "__fish_poolward_using_subcommand survey" -l json -d 'Print exactly one JSON object'
 complete -c poolward -n "__fish_poolward_using_subcommand survey" -l quiet -d 'Print nothing but errors and what was asked for'
-complete -c poolward -n "__fish_poolward_using_subcommand survey" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_using_subcommand survey" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c poolward -n "__fish_poolward_using_subcommand probe" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
 complete -c poolward -n "__fish_poolward_using_subcommand probe" -l json -d 'Print exactly one JSON object'
 complete -c poolward -n "__fish_poolward_using_subcommand probe" -l quiet -d 'Print nothing but errors and what was asked for'

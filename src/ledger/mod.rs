@@ -33,6 +33,7 @@ pub use files::{FileRecord, Proof};
 pub use follows::{Finished, FollowRow};
 pub use intents::{GroupResult, Intent, StagedNote, to_second};
 pub use foretold::Foretold;
+pub use intents::{GroupResult, Intent, StagedNote, to_second};
 pub use listed::{Accepted, Difference, Failure, Sample, Sheet};
 pub use probes::Probe;
 pub use promises::Promise;
