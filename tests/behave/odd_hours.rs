@@ -150,7 +150,7 @@ fn rates_of_zero_are_refused_or_have_no_finish() {
         std::fs::write(&path, new).unwrap();
         let ran = scene.run("plan");
         match ran.code {
-            2 => assert!(ran.err.contains("0 "), "{}", ran.err),
+            2 => assert!(ran.err.contains("move.toml:"), "{}", ran.err),
             _ => no_end_is_seen(&scene),
         }
     }
