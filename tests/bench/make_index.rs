@@ -42,7 +42,6 @@ fn size(n: u64) -> u64 {
     }
 }
 
-#[expect(clippy::disallowed_methods, reason = "a bench takes its arguments")]
 fn main() {
     let args: Vec<String> = std::env::args().skip(1).collect();
     let home = PathBuf::from(&args[0]);
