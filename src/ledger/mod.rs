@@ -31,7 +31,6 @@ pub use disagreements::Disagreement;
 pub use ends::{EndRole, EndRow, IndexRow};
 pub use files::{FileRecord, Proof};
 pub use follows::{Finished, FollowRow};
-pub use intents::{GroupResult, Intent, StagedNote, to_second};
 pub use foretold::Foretold;
 pub use intents::{GroupResult, Intent, StagedNote, to_second};
 pub use listed::{Accepted, Difference, Failure, Sample, Sheet};
