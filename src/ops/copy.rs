@@ -158,14 +158,11 @@ fn one(
     let copied = hand::copy_at(ends, &task, &mut desk.ledger, &mut outstanding, pace, &progress);
     let elapsed = Span::from_secs_f64(desk.clock.ticks() - began);
     let promised = promise(desk, at_hand, &target);
-    let mut outcome = match kept(desk, copied) {
-        Ok(outcome) => outcome,
-        Err(trouble) => {
-            // Why it had to stop is what the user hears of.
-            let _ = stretches.finish(clock.ticks(), clock.now(), None, 1);
-            return Err(trouble);
-        }
-    };
+    if copied.is_err() {
+        // Why it had to stop is what the user hears of.
+        let _ = stretches.finish(clock.ticks(), clock.now(), None, 1);
+    }
+    let mut outcome = kept(desk, copied)?;
     promised?;
     outcome.repaired = repaired.amount;
     outcome.by_times = !task.placed_inodes_hold;
@@ -176,8 +173,7 @@ fn one(
         dress(desk, at_hand, ends, &task, folders, &mut outcome)?;
         done = after(state, Event::CopyEnds)?;
     }
-    let (small, large) = outcome.streams;
-    let streams = small.max(large).unwrap_or(1);
+    let streams = outcome.streams.0.max(outcome.streams.1).unwrap_or(1);
     stretches.finish(clock.ticks(), clock.now(), Some(came_to(&outcome)), streams)?;
     let now = desk.now();
     desk.ledger.set_state(at_hand.row.id, done.word(), now)?;

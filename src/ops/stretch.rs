@@ -79,7 +79,7 @@ impl Stretches {
     ///
     /// # Errors
     /// [`Trouble`] where any stretch could not be recorded.
-    pub fn finish(self, ticks: f64, now: Moment, done: Option<Done>, streams: usize) -> Result<(), Trouble> {
+    pub fn finish(&self, ticks: f64, now: Moment, done: Option<Done>, streams: usize) -> Result<(), Trouble> {
         let mut state = self.state.borrow_mut();
         if let Some(done) = done {
             state.last = done;

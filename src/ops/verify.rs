@@ -91,16 +91,7 @@ fn one(
     let ledger = &mut desk.ledger;
     let mut note = |places: &[_]| ledger.mark_verified(id, &dataset, places, clock.now());
     let heard = |p: Progress| {
-        let all = Amount {
-            files: p.files,
-            bytes: p.bytes,
-        };
-        let done = Done {
-            all,
-            small: p.small,
-            waited: Span::default(),
-        };
-        stretches.at(clock.ticks(), clock.now(), done);
+        stretches.at(clock.ticks(), clock.now(), heard(p));
         progress(p);
     };
     let outcome = match hand::verify(request, &mut checks, &mut note, &heard) {
@@ -142,6 +133,18 @@ fn one(
         listed,
         elapsed,
     })
+}
+
+fn heard(p: Progress) -> Done {
+    let all = Amount {
+        files: p.files,
+        bytes: p.bytes,
+    };
+    Done {
+        all,
+        small: p.small,
+        waited: Span::default(),
+    }
 }
 
 /// Verified is a batch of which every file is proven and nothing stands against it.

@@ -291,6 +291,18 @@ fn outcomes() -> Vec<Outcome> {
         .collect()
 }
 
+fn exposed() -> crate::report::exposed::Exposed {
+    crate::report::exposed::Exposed::of(
+        &[crate::report::exposed::Open {
+            batch: "2019.1".into(),
+            left: Bytes(2_000_000_000_000),
+            end: Some(at("2027-02-01T19:00:00+01:00")),
+            parts: Vec::new(),
+        }],
+        Bytes(5_000_000_000),
+    )
+}
+
 /// The whole of it.
 pub(crate) fn sample() -> ReportModel {
     let batches = batch_rows();
@@ -355,15 +367,7 @@ pub(crate) fn sample() -> ReportModel {
         kinds,
         rates: rates(),
         hazards: hazards(),
-        exposed: Some(crate::report::exposed::Exposed::of(
-            &[crate::report::exposed::Open {
-                batch: "2019.1".into(),
-                left: Bytes(2_000_000_000_000),
-                end: Some(at("2027-02-01T19:00:00+01:00")),
-                parts: Vec::new(),
-            }],
-            Bytes(5_000_000_000),
-        )),
+        exposed: Some(exposed()),
         left_behind: left_behind(),
         second_copy: Some("tape set B, at the bank".into()),
     }

@@ -33,9 +33,6 @@ const OTHER_STREAMS: f64 = 0.25;
 const MOST_LOST: f64 = 0.85;
 /// Gauss-Newton rounds; the model is nearly linear and settles in three or four.
 const ROUNDS: usize = 8;
-/// How far the cost of a file may be off though nobody measured it, in seconds: public measurements
-/// go up to 20 ms each (hazard P1: over NFS with a sync for every file), twice that is allowed for.
-const FILE_UNSURE: f64 = 0.04;
 /// Below these a pace counts as nothing: seconds a byte, seconds a file.
 const LEAST: [f64; 3] = [1e-12, 1e-5, 1e-5];
 
@@ -335,13 +332,7 @@ impl State {
         for (column, scale) in scale.iter().enumerate() {
             let mut left = vec![0.0; 4];
             let middle = prior.pace[column] / scale;
-            // Where every sample has the same mix, bytes and files cannot be told apart: without a
-            // bound in seconds a file could be thought to cost as much as all of its bytes.
-            let least = match column {
-                0 => prior.spread,
-                _ => prior.spread.min(FILE_UNSURE / scale),
-            };
-            let spread = (prior.spread * middle).max(least);
+            let spread = (prior.spread * middle).max(prior.spread);
             left[column] = 1.0 / spread;
             rows.push(left, middle / spread);
         }
