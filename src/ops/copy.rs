@@ -149,32 +149,30 @@ fn one(
     let began = desk.clock.ticks();
     let hourly = Hourly::new(desk, began)?;
     let stretches = Stretches::new(desk, at_hand, "copy", began)?;
-    let clock = desk.clock;
     let progress = |p: Progress| {
         hourly.at(ends.clock.ticks());
-        stretches.at(clock.ticks(), clock.now(), heard(p));
+        stretches.at(ends.clock.ticks(), ends.clock.now(), heard(p));
         progress(p);
     };
     let copied = hand::copy_at(ends, &task, &mut desk.ledger, &mut outstanding, pace, &progress);
     let elapsed = Span::from_secs_f64(desk.clock.ticks() - began);
     let promised = promise(desk, at_hand, &target);
+    let told = |done, streams| stretches.finish(ends.clock.ticks(), ends.clock.now(), done, streams);
     if copied.is_err() {
-        // Why it had to stop is what the user hears of.
-        let _ = stretches.finish(clock.ticks(), clock.now(), None, 1);
+        let _ = told(None, 1);
     }
     let mut outcome = kept(desk, copied)?;
     promised?;
     outcome.repaired = repaired.amount;
     outcome.by_times = !task.placed_inodes_hold;
     let folders = std::mem::take(&mut outstanding.folders);
-    let already = outstanding.already;
     let mut done = state;
     if !outcome.shut {
         dress(desk, at_hand, ends, &task, folders, &mut outcome)?;
         done = after(state, Event::CopyEnds)?;
     }
-    let streams = outcome.streams.0.max(outcome.streams.1).unwrap_or(1);
-    stretches.finish(clock.ticks(), clock.now(), Some(came_to(&outcome)), streams)?;
+    let streams = outcome.streams.0.max(outcome.streams.1);
+    told(Some(came_to(&outcome)), streams.unwrap_or(1))?;
     let now = desk.now();
     desk.ledger.set_state(at_hand.row.id, done.word(), now)?;
     desk.ledger.event(
@@ -188,7 +186,7 @@ fn one(
         name: at_hand.row.name.clone(),
         state: done,
         outcome,
-        already,
+        already: outstanding.already,
         failures,
         elapsed,
     })
