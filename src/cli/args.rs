@@ -41,6 +41,9 @@ pub enum Command {
     /// Years, kinds, projects, sizes and hazards of the last scan
     #[command(after_help = "Example: poolward survey --questions >> move.toml")]
     Survey(Survey),
+    /// Measure the real paths in under a minute: rates, cost of a file, what they keep
+    #[command(after_help = "Example: poolward probe --json")]
+    Probe,
     /// Compare pool layouts and say what fits and when it fills
     #[command(
         after_help = "Example: poolward pool --disks 15 --disk-size '14 TB' --layout '1 x 15 raidz2' --ashift 12"
@@ -244,6 +247,9 @@ pub struct Status {
     /// List what was not moved, with its code
     #[arg(long)]
     pub left_behind: bool,
+    /// What exists only on the old box, by year, and how it shrinks
+    #[arg(long)]
+    pub exposed: bool,
 }
 
 /// Options of `release`.

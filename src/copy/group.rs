@@ -13,7 +13,7 @@ use crate::entry::EntryKind;
 use crate::ledger::{FileRecord, GroupResult, Intent, Ledger};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
-use crate::units::Bytes;
+use crate::units::{Amount, Bytes};
 use crate::world::{Course, Fault, FaultKind, Stop};
 use crossbeam_channel::{Receiver, Sender, unbounded};
 use std::collections::{HashMap, HashSet};
@@ -69,6 +69,11 @@ impl Crew<'_, '_> {
             (self.progress)(Progress {
                 bytes: Bytes(load(&self.counters.bytes)),
                 files: load(&self.counters.files),
+                small: Amount {
+                    files: load(&self.counters.small.0),
+                    bytes: Bytes(load(&self.counters.small.1)),
+                },
+                waited: self.counters.pace.waited(),
                 slowed: self.counters.pace.is_slowed(),
             });
             match report {

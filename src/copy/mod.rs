@@ -142,6 +142,10 @@ pub struct Progress {
     pub bytes: Bytes,
     /// Files written so far.
     pub files: u64,
+    /// Of these, files under 1 MiB that are done.
+    pub small: Amount,
+    /// How long workers have waited for a limit so far, all of them together.
+    pub waited: Span,
     /// Whether it goes slower than it could, since the source is busy.
     pub slowed: bool,
 }

@@ -108,6 +108,7 @@ pub fn repair(
             bytes: Bytes(counters.bytes.load(Ordering::Relaxed)),
             files: desk.done.amount.files,
             slowed: false,
+            ..Progress::default()
         });
     }
     let group = GroupResult {

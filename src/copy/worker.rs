@@ -81,6 +81,8 @@ pub(super) struct Staged {
 pub(super) struct Counters {
     pub bytes: AtomicU64,
     pub files: AtomicU64,
+    /// Files under 1 MiB, and their bytes.
+    pub small: (AtomicU64, AtomicU64),
     /// Set once something stops everything: what is queued is handed back undone.
     pub abort: AtomicBool,
     /// How fast all of them together may read.
@@ -100,6 +102,15 @@ impl Counters {
 
     fn disagreements(&self) -> std::sync::MutexGuard<'_, Vec<Disagreement>> {
         self.disagreements.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Counters {
+    fn count_small(&self, bytes: u64) {
+        if bytes < 1 << 20 {
+            self.small.0.fetch_add(1, Ordering::Relaxed);
+            self.small.1.fetch_add(bytes, Ordering::Relaxed);
+        }
     }
 }
 
@@ -142,6 +153,7 @@ impl<'a> Bench<'a> {
                         self.to.forget();
                     } else {
                         self.counters.files.fetch_add(1, Ordering::Relaxed);
+                        self.counters.count_small(item.entry.size.0);
                     }
                     Report::Whole { at, item, result }
                 }

@@ -161,8 +161,8 @@ impl Basis {
         match self {
             Basis::Default => "default",
             Basis::Declared => "declared",
-            Basis::Measured => "measured",
-            Basis::Fitted => "fitted",
+            Basis::Measured => "measured by probe",
+            Basis::Fitted => "measured on the work so far",
         }
     }
 
@@ -178,6 +178,10 @@ impl Basis {
         }
     }
 }
+
+/// A source read at so much of its port's goodput is held by the way there, not by its disks
+/// (common practice, no source).
+const AT_PORT: f64 = 0.85;
 
 const NO_SOURCE: &str = "default, common practice, no source";
 
@@ -301,6 +305,40 @@ impl Rates {
         each.min().unwrap_or(Basis::Default)
     }
 
+    /// These with what a probe found at one source. A rate as high as the source's port lets
+    /// through says what the way there carries, and only that its disks are no slower. A rate the
+    /// user declared stays where it is the lower one: it may be the hours that are kept free.
+    pub fn probe_source(&mut self, source: usize, network: &Network, probe: Probed) {
+        let Some(from) = self.sources.get_mut(source) else {
+            return;
+        };
+        let port = network.source_port(from).filter(|port| port.0 > 0);
+        let at_port = |rate: Rate| {
+            port.is_some_and(|port| {
+                let share = rate.0 as f64 / port.0 as f64;
+                // Far beyond the port: what was read did not come over that link.
+                (AT_PORT..=1.0 / AT_PORT).contains(&share)
+            })
+        };
+        let declared = from.read.basis == Basis::Declared;
+        let rate = probe.rate.filter(|rate| match at_port(*rate) {
+            true => !declared && *rate > from.read.rate,
+            false => !declared || *rate < from.read.rate,
+        });
+        if let (Some(found), Some(port)) = (probe.rate.filter(|rate| at_port(*rate)), port) {
+            from.link_share *= (found.0 as f64 / port.0 as f64).min(1.0);
+            from.link_basis = Basis::Measured;
+        }
+        from.read = from.read.clone().probed(Probed { rate, ..probe });
+    }
+
+    /// These with what a probe found at the destination: writing, and reading back where the bytes
+    /// came from its disks.
+    pub fn probe_destination(&mut self, write: Probed, read_back: Probed) {
+        self.write = self.write.clone().probed(write);
+        self.verify_read = self.verify_read.clone().probed(read_back);
+    }
+
     /// The same with one stage out of the way, to see what holds next. The window's limit is no
     /// stage of these.
     pub fn without(&self, stage: Stage) -> Rates {
@@ -340,5 +378,84 @@ impl Network {
         } else {
             rate
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::forecast::link::Framing;
+
+    fn network(link: &str) -> Network {
+        Network {
+            link: Some(LinkSpeed::parse(link).unwrap()),
+            framing: Framing::checked(1500).unwrap(),
+            runs_on: RunsOn::Pool,
+        }
+    }
+
+    fn probe(rate: u64) -> Probed {
+        Probed {
+            rate: Some(Rate(rate)),
+            file_cost: Some(0.002),
+        }
+    }
+
+    fn probed(link: &str, declared: Option<u64>, rate: u64) -> SourceRates {
+        let mut rates = Rates::defaults(1, RunsOn::Pool);
+        if let Some(declared) = declared {
+            rates.sources[0].read = rates.sources[0].read.clone().declared(Rate(declared));
+        }
+        rates.probe_source(0, &network(link), probe(rate));
+        rates.sources.remove(0)
+    }
+
+    #[test]
+    fn a_probe_below_the_port_tells_of_the_disks() {
+        let got = probed("10GbE", None, 90_000_000);
+        assert_eq!(
+            (got.read.rate, got.read.basis),
+            (Rate(90_000_000), Basis::Measured)
+        );
+        assert_eq!((got.link_share, got.link_basis), (1.0, Basis::Declared));
+        assert_eq!(got.read.small_file, 0.002);
+    }
+
+    /// 1 GbE with frames of 1,500 bytes carries 117.7 to 118.7 MB/s (check-values: frame
+    /// arithmetic), so 112 MB/s is the link's figure and what the disks do remains unknown.
+    #[test]
+    fn a_probe_at_the_port_tells_of_the_link() {
+        let got = probed("1GbE", None, 112_000_000);
+        assert_eq!(
+            (got.read.rate, got.read.basis),
+            (Rate(150_000_000), Basis::Default)
+        );
+        assert_eq!(got.link_basis, Basis::Measured);
+        let carried = network("1GbE").source_port(&got).unwrap().0;
+        assert!(carried.abs_diff(112_000_000) < 1_000, "{carried}");
+    }
+
+    #[test]
+    fn a_probe_far_beyond_the_port_says_nothing_of_the_link() {
+        let got = probed("1GbE", None, 1_200_000_000);
+        assert_eq!(
+            (got.read.rate, got.link_basis),
+            (Rate(1_200_000_000), Basis::Declared)
+        );
+        assert_eq!(got.link_share, 1.0);
+    }
+
+    #[test]
+    fn the_users_rate_stays_where_it_is_the_lower() {
+        let kept = probed("10GbE", Some(80_000_000), 200_000_000);
+        assert_eq!(
+            (kept.read.rate, kept.read.basis),
+            (Rate(80_000_000), Basis::Declared)
+        );
+        let lower = probed("10GbE", Some(300_000_000), 200_000_000);
+        assert_eq!(
+            (lower.read.rate, lower.read.basis),
+            (Rate(200_000_000), Basis::Measured)
+        );
     }
 }

@@ -104,6 +104,26 @@ impl Outcome {
     }
 }
 
+/// What the work timed so far has done to the range of what is left, in a sentence. `None` where
+/// it is no narrower, or there is no end.
+pub fn narrowed(before: &Range<Span>, after: &Range<Span>) -> Option<String> {
+    let share = |range: &Range<Span>| {
+        let (low, likely, high) = (
+            range.low.secs_f64(),
+            range.likely.secs_f64(),
+            range.high.secs_f64(),
+        );
+        let known = range.high != Span::FOREVER && likely > 0.0;
+        known.then(|| (high - low) / likely)
+    };
+    (share(after)? < share(before)?).then(|| {
+        format!(
+            "What was timed so far has narrowed the range: {} to {} of work are left; without it, {} to {}.",
+            after.low, after.high, before.low, before.high
+        )
+    })
+}
+
 /// What helps, in a sentence: `10 GbE instead of 1 GbE: 3 nights instead of 19; then the old box's
 /// disks are the limit, 25 GbE gains nothing.` The first outcome is how things are, the
 /// others are offers, cheapest first. `None` where there is nothing to compare.

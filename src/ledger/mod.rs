@@ -14,11 +14,14 @@ mod disagreements;
 mod ends;
 mod files;
 mod follows;
+mod foretold;
 mod intents;
 mod late;
 mod listed;
+mod probes;
 mod promises;
 mod repairs;
+mod samples;
 mod schema;
 
 pub use attributes::Attributes;
@@ -28,8 +31,10 @@ pub use disagreements::Disagreement;
 pub use ends::{EndRole, EndRow, IndexRow};
 pub use files::{FileRecord, Proof};
 pub use follows::{Finished, FollowRow};
+pub use foretold::Foretold;
 pub use intents::{GroupResult, Intent, StagedNote, to_second};
 pub use listed::{Accepted, Difference, Failure, Sample, Sheet};
+pub use probes::Probe;
 pub use promises::Promise;
 pub use repairs::{Ranges, Settled};
 

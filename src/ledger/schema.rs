@@ -133,6 +133,17 @@ CREATE TABLE follows (
     old_key BLOB NOT NULL, new_key BLOB NOT NULL, old_place BLOB NOT NULL, new_place BLOB NOT NULL,
     aside BLOB NOT NULL, inode INTEGER NOT NULL, files INTEGER NOT NULL, bytes INTEGER NOT NULL);
 "#,
+    r#"
+-- What probes have measured. `role` is source, destination or machine; rates in bytes a second,
+-- costs in nanoseconds a file, NULL where nothing could be measured.
+CREATE TABLE probes (id INTEGER PRIMARY KEY, at NOT NULL, role TEXT NOT NULL, name TEXT NOT NULL,
+    read_rate INTEGER, write_rate INTEGER, read_cost INTEGER, write_cost INTEGER, hash_rate INTEGER,
+    read_how TEXT NOT NULL, durability TEXT NOT NULL, keeps TEXT NOT NULL, lacks TEXT NOT NULL);
+-- What was forecast of a batch when it began, in microseconds of work, and the work done since.
+CREATE TABLE foretold (batch TEXT PRIMARY KEY, at NOT NULL, low INTEGER NOT NULL, likely INTEGER NOT NULL,
+    high INTEGER NOT NULL, end_low, end_likely, end_high, basis TEXT NOT NULL,
+    taken INTEGER NOT NULL) WITHOUT ROWID;
+"#,
 ];
 
 /// The version this program writes.

@@ -3,19 +3,21 @@
 use super::batch::{self, AtHand};
 use super::content::Shelf;
 use super::desk::Desk;
+use super::foretold;
 use super::hours;
 use super::items::{Walk, own_folders};
 use super::repair;
 use super::settings::Settings;
 use super::spare::Hourly;
+use super::stretch::{Done, Stretches};
 use crate::copy::{self as hand, Ends, FolderItem, Item, Outcome, Pace, Progress, StreamLimits, Task};
 use crate::entry::EntryKind;
 use crate::forecast::streams::Streams;
-use crate::ledger::{Failure, GroupResult, Ledger, Promise, Sample};
+use crate::ledger::{Failure, GroupResult, Ledger, Promise};
 use crate::lifecycle::{Event, Fact, Remains, State, after, remains};
 use crate::names::RelPath;
 use crate::trouble::{Class, Trouble};
-use crate::units::{Bytes, Span};
+use crate::units::{Amount, Bytes, Span};
 use crate::world::{Durability, Fs, Publish};
 use std::collections::{BTreeSet, VecDeque};
 use std::sync::Arc;
@@ -115,6 +117,7 @@ fn section(
     let chosen = batches.remove(0);
     refuse_held(desk, name)?;
     batch::alone(desk, name, |desk| {
+        foretold::keep(desk, &plan, &chosen)?;
         let at_hand = batch::take_up(desk, &plan, &chosen, at)?;
         let pace = hours::pace(desk, &at_hand, in_windows)?;
         one(desk, &at_hand, &pace, progress)
@@ -157,25 +160,31 @@ fn one(
     outstanding.untouched = repaired.open;
     let began = desk.clock.ticks();
     let hourly = Hourly::new(desk, began)?;
+    let stretches = Stretches::new(desk, at_hand, "copy", began)?;
     let progress = |p: Progress| {
         hourly.at(ends.clock.ticks());
+        stretches.at(ends.clock.ticks(), ends.clock.now(), heard(p));
         progress(p);
     };
     let copied = hand::copy_at(ends, &task, &mut desk.ledger, &mut outstanding, pace, &progress);
     let elapsed = Span::from_secs_f64(desk.clock.ticks() - began);
     let promised = promise(desk, at_hand, &target);
+    let told = |done, streams| stretches.finish(ends.clock.ticks(), ends.clock.now(), done, streams);
+    if copied.is_err() {
+        let _ = told(None, 1);
+    }
     let mut outcome = kept(desk, copied)?;
     promised?;
     outcome.repaired = repaired.amount;
     outcome.by_times = !task.placed_inodes_hold;
     let folders = std::mem::take(&mut outstanding.folders);
-    let already = outstanding.already;
     let mut done = state;
     if !outcome.shut {
         dress(desk, at_hand, ends, &task, folders, &mut outcome)?;
         done = after(state, Event::CopyEnds)?;
     }
-    sample(desk, at_hand, &outcome, elapsed)?;
+    let streams = outcome.streams.0.max(outcome.streams.1);
+    told(Some(came_to(&outcome)), streams.unwrap_or(1))?;
     let now = desk.now();
     desk.ledger.set_state(at_hand.row.id, done.word(), now)?;
     desk.ledger.event(
@@ -189,7 +198,7 @@ fn one(
         name: at_hand.row.name.clone(),
         state: done,
         outcome,
-        already,
+        already: outstanding.already,
         failures,
         elapsed,
     })
@@ -296,28 +305,27 @@ fn dress(
         .record_group(task.batch, &task.dataset, &task.source, &group)
 }
 
-fn sample(desk: &mut Desk<'_>, at_hand: &AtHand, outcome: &Outcome, elapsed: Span) -> Result<(), Trouble> {
-    // A run that was held back shows its limit, which the forecast knows already.
-    let held_back = outcome.waited.0 > elapsed.0 / 10;
-    if outcome.copied.files == 0 || held_back || elapsed.0 == 0 {
-        return Ok(());
-    }
-    // What an earlier run had written took none of this one's time.
-    let mut written = outcome.copied.minus(outcome.small);
-    written.bytes = Bytes(written.bytes.0.saturating_sub(outcome.resumed.0));
-    let (small, large) = outcome.streams;
-    let used = small.max(large);
-    let sample = Sample {
-        batch: at_hand.row.name.clone(),
-        source: at_hand.row.source.clone(),
-        task: "copy".into(),
-        at: desk.now(),
-        small: outcome.small,
-        large: written,
-        span: elapsed,
-        streams: u32::try_from(used.unwrap_or(1)).unwrap_or(u32::MAX),
+fn heard(p: Progress) -> Done {
+    let all = Amount {
+        files: p.files,
+        bytes: p.bytes,
     };
-    desk.ledger.put_sample(&sample)
+    Done {
+        all,
+        small: p.small,
+        waited: p.waited,
+    }
+}
+
+fn came_to(outcome: &Outcome) -> Done {
+    let mut all = outcome.copied;
+    // What an earlier run had written took none of this one's time.
+    all.bytes = all.bytes.minus(outcome.resumed);
+    Done {
+        all,
+        small: outcome.small,
+        waited: outcome.waited,
+    }
 }
 
 /// What is outstanding of a batch, and its folders on the way.

@@ -42,6 +42,7 @@ pub fn model(desk: &Desk<'_>) -> Result<ReportModel, Trouble> {
     for one in gather::surveys(desk)? {
         merge(&mut model, &one.survey);
     }
+    model.exposed = Some(super::exposed::exposed(desk, &model)?);
     model.rates = rates(desk, &stand.forecast)?;
     Ok(model)
 }
@@ -109,10 +110,11 @@ fn rates(
             rate,
             range: None,
             file_cost: None,
-            standing: if basis == Basis::Default {
-                Standing::Default
-            } else {
-                Standing::Measured
+            standing: match basis {
+                Basis::Default => Standing::Default,
+                Basis::Declared => Standing::Declared,
+                Basis::Measured => Standing::Probed,
+                Basis::Fitted => Standing::Measured,
             },
             binding: forecast.binding == Some(stage),
         });
@@ -129,7 +131,7 @@ fn rates(
         add(
             "the link".into(),
             goodput(speed, conditions.network.framing),
-            Basis::Declared,
+            rates.basis(Stage::Link),
             Stage::Link,
         );
     }

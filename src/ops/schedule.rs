@@ -4,9 +4,9 @@ use super::desk::Desk;
 use crate::forecast::demand::Activity;
 use crate::forecast::fit::{Sample, learn};
 use crate::forecast::link::Framing;
-use crate::forecast::rates::{Network, Rates};
+use crate::forecast::rates::{Network, Probed, Rates};
 use crate::forecast::simulate::{Conditions, Forecast, VerifyOrder, simulate};
-use crate::forecast::{Job, Range};
+use crate::forecast::{Job, Range, whatif};
 use crate::moment::Moment;
 use crate::plan::Plan;
 use crate::trouble::Trouble;
@@ -57,6 +57,22 @@ pub fn forecast(desk: &Desk<'_>, plan: &Plan) -> Result<Forecast, Trouble> {
     Ok(simulate(&jobs, &rates, &conditions, desk.now()))
 }
 
+/// What the samples have done to the range of what is left; `None` where there are none yet.
+///
+/// # Errors
+/// [`Trouble`] as for [`forecast`].
+pub fn narrowed(desk: &Desk<'_>, plan: &Plan) -> Result<Option<String>, Trouble> {
+    if desk.ledger.samples()?.is_empty() {
+        return Ok(None);
+    }
+    let jobs = jobs(desk, plan)?;
+    let conditions = conditions(desk)?;
+    let work = |rates: &Rates| simulate(&jobs, rates, &conditions, desk.now()).seconds;
+    let before = work(&untaught(desk, &conditions)?);
+    let after = work(&rates(desk, &conditions, &jobs)?);
+    Ok(whatif::narrowed(&before, &after))
+}
+
 /// The settings as conditions.
 ///
 /// # Errors
@@ -77,11 +93,52 @@ pub fn conditions(desk: &Desk<'_>) -> Result<Conditions, Trouble> {
     })
 }
 
-/// What each stage can do: declared, else default, else learned from the work so far.
-///
-/// # Errors
-/// [`Trouble`] where the ledger cannot be read.
-pub fn rates(desk: &Desk<'_>, conditions: &Conditions, jobs: &[Job]) -> Result<Rates, Trouble> {
+/// The newest probe of each end in the place of defaults.
+fn probed(desk: &Desk<'_>, conditions: &Conditions, rates: &mut Rates) -> Result<(), Trouble> {
+    let settings = &desk.settings;
+    let first = settings
+        .destinations
+        .first()
+        .map(|destination| destination.name.as_str());
+    for probe in desk.ledger.probes()? {
+        let read = Probed {
+            rate: probe.read_rate,
+            file_cost: probe.read_cost,
+        };
+        match probe.role.as_str() {
+            "source" => {
+                let place = settings
+                    .sources
+                    .iter()
+                    .position(|source| source.name.0 == probe.name);
+                if let Some(place) = place {
+                    rates.probe_source(place, &conditions.network, read);
+                }
+            }
+            "destination" if first == Some(probe.name.as_str()) => {
+                let write = Probed {
+                    rate: probe.write_rate,
+                    file_cost: probe.write_cost,
+                };
+                // What a cache may have answered says nothing of the disks.
+                let from_disk = matches!(probe.read_how.as_str(), "direct" | "evicted");
+                rates.probe_destination(write, if from_disk { read } else { Probed::default() });
+            }
+            "machine" => {
+                let hash = Probed {
+                    rate: probe.hash_rate,
+                    file_cost: None,
+                };
+                rates.hash = rates.hash.clone().probed(hash);
+            }
+            _ => {}
+        }
+    }
+    Ok(())
+}
+
+/// What each stage can do before anything was timed: declared, probed, else default.
+fn untaught(desk: &Desk<'_>, conditions: &Conditions) -> Result<Rates, Trouble> {
     let settings = &desk.settings;
     let mut rates = Rates::defaults(settings.sources.len(), settings.runs_on);
     for (source, mine) in settings.sources.iter().zip(&mut rates.sources) {
@@ -91,6 +148,17 @@ pub fn rates(desk: &Desk<'_>, conditions: &Conditions, jobs: &[Job]) -> Result<R
         mine.link = source.link;
         mine.emulated_adapter = source.emulated_adapter;
     }
+    probed(desk, conditions, &mut rates)?;
+    Ok(rates)
+}
+
+/// What each stage can do: declared, probed, else default, else learned from the work so far.
+///
+/// # Errors
+/// [`Trouble`] where the ledger cannot be read.
+pub fn rates(desk: &Desk<'_>, conditions: &Conditions, jobs: &[Job]) -> Result<Rates, Trouble> {
+    let settings = &desk.settings;
+    let rates = untaught(desk, conditions)?;
     let place = |name: &str| settings.sources.iter().position(|source| source.name.0 == name);
     let sample = |kept: crate::ledger::Sample| {
         Some(Sample {
@@ -108,7 +176,16 @@ pub fn rates(desk: &Desk<'_>, conditions: &Conditions, jobs: &[Job]) -> Result<R
             limit: None,
         })
     };
-    let samples: Vec<Sample> = desk.ledger.samples()?.into_iter().filter_map(sample).collect();
+    let mut samples: Vec<Sample> = desk.ledger.samples()?.into_iter().filter_map(sample).collect();
+    // Stretches of a run that goes on, or was cut off, do not know yet how many streams ran.
+    let known = samples
+        .iter()
+        .rev()
+        .map(|s| s.streams)
+        .find(|streams| *streams > 0);
+    for one in samples.iter_mut().filter(|s| s.streams == 0) {
+        one.streams = known.unwrap_or(1);
+    }
     Ok(learn(&rates, &conditions.network, &samples, jobs))
 }
 

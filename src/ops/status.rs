@@ -2,6 +2,7 @@
 
 use super::batch;
 use super::desk::Desk;
+use super::foretold;
 use super::items::Walk;
 use super::late;
 use super::manifest;
@@ -95,6 +96,7 @@ fn model_of(desk: &Desk<'_>, batches: Vec<BatchRow>, forecast: &Forecast) -> Res
         totals.verified.add(batch.progress.verified);
         totals.released.add(batch.progress.released);
     }
+    let outcomes = foretold::outcomes(&foretold::all(desk)?, &batches);
     let mut sources = Vec::new();
     for source in &settings.sources {
         let amount = desk
@@ -127,13 +129,13 @@ fn model_of(desk: &Desk<'_>, batches: Vec<BatchRow>, forecast: &Forecast) -> Res
         finish: finish_of(forecast),
         durability: durability(desk),
         batches,
-        // What was foretold for each finished batch is not kept yet.
-        outcomes: Vec::new(),
+        outcomes,
         years: Vec::new(),
         kinds: Vec::new(),
         rates: Vec::new(),
         hazards: Vec::new(),
         left_behind: Vec::new(),
+        exposed: None,
         second_copy: Some(settings.second_copy.clone()).filter(|text| !text.is_empty()),
     })
 }
@@ -152,10 +154,11 @@ fn durability(desk: &Desk<'_>) -> String {
 
 fn finish_of(forecast: &Forecast) -> Option<Finish> {
     let range = known(&forecast.finish)?;
-    let standing = if forecast.basis == Basis::Default {
-        Standing::Default
-    } else {
-        Standing::Forecast
+    let standing = match forecast.basis {
+        Basis::Default => Standing::Default,
+        Basis::Declared => Standing::Declared,
+        Basis::Measured => Standing::Probed,
+        Basis::Fitted => Standing::Forecast,
     };
     Some(Finish {
         low: range.low,

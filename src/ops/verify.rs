@@ -3,14 +3,15 @@
 use super::batch::{self, AtHand};
 use super::desk::Desk;
 use super::items::Walk;
+use super::stretch::{Done, Stretches};
 use super::{late, manifest};
 use crate::entry::{Entry, EntryKind};
-use crate::ledger::{Attributes, Difference, FileRecord, Ledger, Proof, Sample};
+use crate::ledger::{Attributes, Difference, FileRecord, Ledger, Proof};
 use crate::lifecycle::{Event, State, after};
 use crate::names::RelPath;
 use crate::survey::ProjectKey;
 use crate::trouble::Trouble;
-use crate::units::Span;
+use crate::units::{Amount, Span};
 use crate::verify::compare::{Facts, attributes};
 use crate::verify::{self as hand, Check, Outcome, Progress, Request};
 use crate::world::Fs;
@@ -86,9 +87,21 @@ fn one(
     let began = desk.clock.ticks();
     let mut checks = Checks::new(at_hand, desk.second_ledger()?, again)?;
     let (clock, dataset) = (desk.clock, at_hand.dataset.name.clone());
+    let stretches = Stretches::new(desk, at_hand, "verify", began)?;
     let ledger = &mut desk.ledger;
     let mut note = |places: &[_]| ledger.mark_verified(id, &dataset, places, clock.now());
-    let outcome = hand::verify(request, &mut checks, &mut note, progress)?;
+    let heard = |p: Progress| {
+        stretches.at(clock.ticks(), clock.now(), heard(p));
+        progress(p);
+    };
+    let outcome = match hand::verify(request, &mut checks, &mut note, &heard) {
+        Ok(outcome) => outcome,
+        Err(trouble) => {
+            // The interruption is what the user hears of.
+            let _ = stretches.finish(clock.ticks(), clock.now(), None, streams);
+            return Err(trouble);
+        }
+    };
     let elapsed = Span::from_secs_f64(desk.clock.ticks() - began);
     let mut found = folders(desk, at_hand, &target, &checks, facts)?;
     let at = desk.now();
@@ -103,7 +116,12 @@ fn one(
     let differing: Vec<RelPath> = outcome.found.iter().map(|f| f.place.clone()).collect();
     desk.ledger.mark_unproven(id, &at_hand.dataset.name, &differing)?;
     desk.ledger.put_differences(id, &found)?;
-    sample(desk, at_hand, &outcome, elapsed, streams)?;
+    let done = Done {
+        all: outcome.read,
+        small: outcome.small,
+        waited: Span::default(),
+    };
+    stretches.finish(clock.ticks(), clock.now(), Some(done), streams)?;
     let state = settle(desk, at_hand, state, &found)?;
     desk.keep_ledger_copy()?;
     let (differences, listed) = found.into_iter().partition(|d| d.blocking);
@@ -115,6 +133,18 @@ fn one(
         listed,
         elapsed,
     })
+}
+
+fn heard(p: Progress) -> Done {
+    let all = Amount {
+        files: p.files,
+        bytes: p.bytes,
+    };
+    Done {
+        all,
+        small: p.small,
+        waited: Span::default(),
+    }
 }
 
 /// Verified is a batch of which every file is proven and nothing stands against it.
@@ -159,28 +189,6 @@ pub(super) fn facts_of(at_hand: &AtHand) -> Facts {
         owners: keeps("owner"),
         xattrs: keeps("xattr") && keeps("acl"),
     }
-}
-
-fn sample(
-    desk: &mut Desk<'_>,
-    at_hand: &AtHand,
-    outcome: &Outcome,
-    elapsed: Span,
-    streams: usize,
-) -> Result<(), Trouble> {
-    if outcome.read.files == 0 {
-        return Ok(());
-    }
-    desk.ledger.put_sample(&Sample {
-        batch: at_hand.row.name.clone(),
-        source: at_hand.row.source.clone(),
-        task: "verify".into(),
-        at: desk.now(),
-        small: outcome.small,
-        large: outcome.read.minus(outcome.small),
-        span: elapsed,
-        streams: u32::try_from(streams).unwrap_or(u32::MAX),
-    })
 }
 
 /// The folders of the batch: missing ones, their own facts, and what nobody sent.

@@ -22,7 +22,7 @@ mod tests;
 pub use build::build;
 pub use notes::{Decision, IdleTag, Limit, Notes, Remark, Verdict};
 pub use rules::{By, DestinationRule, Match, Order, Pattern, PlanRules, Rename, SourceRule, Tag};
-pub use tags::{project_name, unanswered};
+pub use tags::{project_name, unanswered, wished};
 
 use crate::names::{BatchName, RelPath, SourceName};
 use crate::sizes::SizeHistogram;

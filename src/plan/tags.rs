@@ -4,7 +4,7 @@ use super::notes::IdleTag;
 use super::rules::{Match, PlanRules, Tag};
 use crate::moment::Year;
 use crate::names::{nearest, shown};
-use crate::survey::{ABOUT_BOUNDARY, ProjectKey, Question};
+use crate::survey::{ABOUT_BOUNDARY, ProjectKey, ProjectSummary, Question};
 use crate::trouble::Trouble;
 use std::collections::BTreeSet;
 
@@ -112,6 +112,21 @@ pub fn unanswered(asked: Vec<Question>, rules: &PlanRules) -> Result<Vec<Questio
         }
     }
     Ok(open)
+}
+
+/// The year and the group that the user's tags give to each of these projects.
+///
+/// # Errors
+/// `bad-tag` where the year it sets is none.
+pub fn wished(
+    projects: &[ProjectSummary],
+    rules: &PlanRules,
+) -> Result<Vec<(Option<Year>, Option<String>)>, Trouble> {
+    let one = |project: &ProjectSummary| {
+        let wish = wish(rules, &project_name(&project.key))?;
+        Ok((wish.year, wish.group))
+    };
+    projects.iter().map(one).collect()
 }
 
 fn year(text: &str, number: usize, name: &[u8]) -> Result<Year, Trouble> {

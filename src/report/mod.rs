@@ -13,6 +13,7 @@
 //! - [`words`]: sentences and aligned tables for a terminal.
 
 pub mod calendar;
+pub mod exposed;
 pub mod findings;
 pub mod manifest;
 pub mod model;

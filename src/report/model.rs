@@ -7,6 +7,7 @@ use crate::digest::Digest;
 pub use crate::lifecycle::State;
 use crate::moment::{Moment, Year};
 use crate::names::{BatchName, SourceName};
+use crate::report::exposed::Exposed;
 use crate::survey::{Hazard, Kind};
 use crate::units::{Amount, Bytes, Rate, Span};
 use chrono_tz::Tz;
@@ -16,6 +17,10 @@ use chrono_tz::Tz;
 pub enum Standing {
     /// It happened and was timed or counted.
     Measured,
+    /// A short probe measured it on the real paths.
+    Probed,
+    /// The user's word, or arithmetic on it.
+    Declared,
     /// Computed from measurements; shown with its 90 % range.
     Forecast,
     /// A value built in, used until there is something better.
@@ -178,6 +183,8 @@ pub struct Outcome {
     pub amount: Amount,
     /// How long it was to take by the forecast made before it began.
     pub foretold: Span,
+    /// The 90 % range of that forecast.
+    pub range: (Span, Span),
     /// How long it took.
     pub taken: Span,
 }
@@ -266,6 +273,8 @@ pub struct ReportModel {
     pub hazards: Vec<Hazard>,
     /// What is not moved.
     pub left_behind: Vec<LeftGroup>,
+    /// What exists only on the old box, where it was summed up.
+    pub exposed: Option<Exposed>,
     /// Where the second copy lies, in the user's words.
     pub second_copy: Option<String>,
 }
@@ -275,6 +284,8 @@ impl Standing {
     pub fn word(self) -> &'static str {
         match self {
             Standing::Measured => "measured",
+            Standing::Probed => "probed",
+            Standing::Declared => "declared",
             Standing::Forecast => "forecast",
             Standing::Default => "default",
         }
@@ -321,6 +332,29 @@ impl ReadHow {
             ReadHow::Evicted => "after the copies in this machine's memory had been dropped",
             ReadHow::Server => "through a server that does not say whether it read its disks",
             ReadHow::Unknown => "in a way that cannot be told; it may have come from memory",
+        }
+    }
+}
+
+impl Outcome {
+    /// Whether it took as long as one of nine in ten such forecasts says.
+    pub fn is_inside(&self) -> bool {
+        (self.range.0..=self.range.1).contains(&self.taken)
+    }
+
+    /// The ratio in words.
+    pub fn words(&self) -> String {
+        let (foretold, taken) = (self.foretold.secs_f64(), self.taken.secs_f64());
+        if foretold <= 0.0 || self.foretold == Span::FOREVER || taken <= 0.0 {
+            return String::new();
+        }
+        let ratio = taken / foretold;
+        match ratio {
+            r if (r - 1.0).abs() < 0.01 => "as forecast".into(),
+            r if r >= 2.0 => format!("{:.1} times as long", r.min(100_000.0)),
+            r if r > 1.0 => format!("{:.0} % longer", (r - 1.0) * 100.0),
+            r if r <= 0.5 => format!("in {:.0} % of the time", r * 100.0),
+            r => format!("{:.0} % shorter", (1.0 - r) * 100.0),
         }
     }
 }

@@ -282,9 +282,25 @@ fn outcomes() -> Vec<Outcome> {
             name: BatchName::typed(name),
             amount: amount(88_410, 3_640),
             foretold: Span::from_secs_f64(foretold * DAY as f64),
+            range: (
+                Span::from_secs_f64(foretold * 0.87 * DAY as f64),
+                Span::from_secs_f64(foretold * 1.13 * DAY as f64),
+            ),
             taken: Span::from_secs_f64(taken * DAY as f64),
         })
         .collect()
+}
+
+fn exposed() -> crate::report::exposed::Exposed {
+    crate::report::exposed::Exposed::of(
+        &[crate::report::exposed::Open {
+            batch: "2019.1".into(),
+            left: Bytes(2_000_000_000_000),
+            end: Some(at("2027-02-01T19:00:00+01:00")),
+            parts: Vec::new(),
+        }],
+        Bytes(5_000_000_000),
+    )
 }
 
 /// The whole of it.
@@ -351,6 +367,7 @@ pub(crate) fn sample() -> ReportModel {
         kinds,
         rates: rates(),
         hazards: hazards(),
+        exposed: Some(exposed()),
         left_behind: left_behind(),
         second_copy: Some("tape set B, at the bank".into()),
     }

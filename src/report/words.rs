@@ -187,6 +187,8 @@ pub fn finish_sentence(finish: Option<Finish>, zone: Tz) -> String {
     let basis = match finish.standing {
         Standing::Measured => return format!("It was done on {likely}."),
         Standing::Forecast => "forecast from measured rates",
+        Standing::Probed => "forecast from rates a probe measured",
+        Standing::Declared => "forecast from rates you declared, not measured",
         Standing::Default => "from default rates, nothing is measured yet",
     };
     if low == high {

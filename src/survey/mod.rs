@@ -34,6 +34,7 @@ mod project;
 mod questions;
 pub mod rules;
 mod samples;
+pub mod spread;
 pub mod surveyor;
 #[cfg(test)]
 mod tests;

@@ -90,6 +90,8 @@ pub struct Progress {
     pub bytes: Bytes,
     /// Files done.
     pub files: u64,
+    /// Of these, files under 1 MiB.
+    pub small: Amount,
 }
 
 /// Reads back what `checks` names. `note` is handed the places found equal, now and then, so that

@@ -7,7 +7,7 @@ use crate::digest::{BLOCK, BlockValue, Digest, TreeHasher, root_of};
 use crate::entry::{Entry, EntryKind};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
-use crate::units::Bytes;
+use crate::units::{Amount, Bytes};
 use crate::world::{Buffer, Fault, FaultKind, FileIn, OpenHow, Res};
 use blake3::hazmat::HasherExt;
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, unbounded};
@@ -51,6 +51,7 @@ pub(super) struct Crew<'a> {
     waiting: usize,
     bytes: Arc<AtomicU64>,
     files: u64,
+    small: Amount,
     folders: OpenFolders<'a>,
     ready: Vec<Done>,
 }
@@ -76,6 +77,7 @@ pub(super) fn with_crew<T>(
             waiting: 0,
             bytes: Arc::clone(&bytes),
             files: 0,
+            small: Amount::default(),
             folders,
             ready: Vec::new(),
         };
@@ -166,11 +168,17 @@ impl Crew<'_> {
             progress(Progress {
                 bytes: Bytes(self.bytes.load(Ordering::Relaxed)),
                 files: self.files,
+                small: self.small,
             });
             match done {
                 Ok(done) => {
                     self.waiting -= 1;
                     self.files += 1;
+                    if let Ok(seen) = &done.result {
+                        if seen.how.is_some() && seen.bytes < 1 << 20 {
+                            self.small.add(Amount::one(Bytes(seen.bytes)));
+                        }
+                    }
                     return Some(done);
                 }
                 Err(RecvTimeoutError::Timeout) => {}

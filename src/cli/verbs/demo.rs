@@ -73,6 +73,7 @@ pub(super) fn run(args: &Demo, context: &Context) -> Result<Code, Trouble> {
         Command::Status(args::Status {
             watch: false,
             left_behind: true,
+            exposed: false,
         }),
     )?;
     let batch = first_batch(&inner)?;

@@ -33,6 +33,9 @@ pub(super) fn run(args: &Forecast, context: &Context) -> Result<Code, Trouble> {
     if let Some(words) = sentence(&outcomes) {
         context.out.say(&words);
     }
+    if let Some(words) = schedule::narrowed(&desk, &plan)? {
+        context.out.say(&words);
+    }
     let objects: Vec<Value> = outcomes
         .iter()
         .zip(&cases)

@@ -1,15 +1,18 @@
 //! The verbs: each gathers its options, calls one operation, prints what it answers.
 
+mod accuracy;
 mod adopt;
 mod begin;
 mod copy;
 mod demo;
+mod exposed;
 mod extras;
 mod forecast;
 mod hold;
 mod plan;
 mod planned;
 mod pool;
+mod probe;
 mod release;
 mod report;
 mod run;
@@ -32,6 +35,7 @@ pub(super) fn run(command: Command, context: &Context) -> Result<Code, Trouble> 
         Command::Begin(args) => begin::run(&args, context),
         Command::Scan(args) => scan::run(&args, context),
         Command::Survey(args) => survey::run(&args, context),
+        Command::Probe => probe::run(context),
         Command::Pool(args) => pool::run(&args, context),
         Command::Plan(args) => plan::run(&args, context),
         Command::Forecast(args) => forecast::run(&args, context),

@@ -2,7 +2,7 @@
 
 use crate::cli::{Context, json as pieces};
 use crate::forecast::Range;
-use crate::forecast::simulate::BatchForecast;
+use crate::forecast::simulate::{BatchForecast, Never};
 use crate::lifecycle::State;
 use crate::ops::batch::state_of;
 use crate::ops::desk::Desk;
@@ -94,7 +94,7 @@ fn finish(planned: &Planned, zone: Tz) -> String {
             planned
                 .forecast
                 .never
-                .map_or("nothing is planned".into(), |n| format!("{n:?}"))
+                .map_or("nothing is planned".into(), Never::words)
         );
     };
     let basis = planned.forecast.basis;

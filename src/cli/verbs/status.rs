@@ -1,14 +1,14 @@
 //! status.
 
-use super::desk;
+use super::{accuracy, desk, exposed};
 use crate::cli::args::Status as StatusArgs;
 use crate::cli::exit::Code;
 use crate::cli::{Context, json as pieces};
 use crate::ledger::Promise;
-use crate::ops::batch;
 use crate::ops::desk::Desk;
 use crate::ops::release::left_behind;
 use crate::ops::status::status;
+use crate::ops::{batch, foretold, schedule};
 use crate::report::model::{BatchRow, Flag, Progress, ReportModel};
 use crate::report::words::{Align, percent, share, status_sentences, table};
 use crate::trouble::Trouble;
@@ -26,6 +26,10 @@ pub(super) fn once(args: &StatusArgs, context: &Context, look: bool) -> Result<C
     }
     context.out.say("");
     context.out.say(&rows(&stand.model));
+    accuracy::tell(context, &stand.model);
+    if let Some(words) = schedule::narrowed(&desk, &batch::plan(&desk)?)? {
+        context.out.say(&words);
+    }
     for (name, amount) in &stand.arrived {
         context.out.say(&format!("Batch {name}: {amount} arrived by other means, not proven; `poolward adopt {name}` hashes both ends."));
     }
@@ -38,14 +42,24 @@ pub(super) fn once(args: &StatusArgs, context: &Context, look: bool) -> Result<C
     } else {
         Vec::new()
     };
+    let told = foretold::all(&desk)?;
     let mut object = json!({
-        "batches": stand.model.batches.iter().map(|b| batch_object(b, failed(&desk, b.name.as_str())?, zone)).collect::<Result<Vec<_>, Trouble>>()?,
+        "batches": stand.model.batches.iter().map(|b| {
+            let mut object = batch_object(b, failed(&desk, b.name.as_str())?, zone)?;
+            accuracy::add(&mut object, b, told.get(b.name.as_str()), zone);
+            Ok(object)
+        }).collect::<Result<Vec<_>, Trouble>>()?,
         "totals": amounts(&stand.model.totals), "finish": pieces::times(&stand.forecast.finish, zone),
         "durability": stand.model.durability,
         "durability_of": promises.iter().map(|p| json!({"dataset": p.dataset, "class": p.class, "publish": p.publish,
             "sync_reaches": p.sync_reaches})).collect::<Vec<_>>(),
         "arrived": stand.arrived.iter().map(|(n, a)| json!({"name": n, "files": a.files, "bytes": a.bytes.0})).collect::<Vec<_>>(),
     });
+    if args.exposed {
+        let found = crate::ops::exposed::exposed(&desk, &stand.model)?;
+        exposed::tell(context, &found, zone);
+        exposed::add(&mut object, &found, zone);
+    }
     if args.left_behind {
         object["left_behind"] = Value::Array(left);
     }

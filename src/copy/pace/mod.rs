@@ -115,6 +115,11 @@ impl Pace {
         Span::from_secs_f64(std::mem::take(&mut self.lock().waited))
     }
 
+    /// How long they have waited so far, without beginning anew.
+    pub(super) fn waited(&self) -> Span {
+        Span::from_secs_f64(self.lock().waited)
+    }
+
     fn note(&self, cuts: u64, seconds: f64) {
         let mut state = self.lock();
         state.slowed.times += cuts;

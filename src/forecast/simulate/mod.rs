@@ -61,6 +61,17 @@ pub enum Never {
     TooFar,
 }
 
+impl Never {
+    /// Why, to follow "No end can be seen: ".
+    pub fn words(self) -> String {
+        match self {
+            Never::NeverOpens => "no window opens any more".into(),
+            Never::NothingMoves(stage) => format!("{} at a rate of zero", stage.words()),
+            Never::TooFar => "it would take more than a hundred years".into(),
+        }
+    }
+}
+
 /// A stretch of time in which nothing may run though work is left.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Gap {

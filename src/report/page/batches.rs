@@ -134,7 +134,8 @@ pub(super) fn outcomes(model: &ReportModel) -> Markup {
             div.scroll tabindex="0" { table {
                 thead { tr {
                     th scope="col" { "Batch" } th.n scope="col" { "Size" } th.n scope="col" { "Forecast" }
-                    th.n scope="col" { "Actual" } th scope="col" { span aria-hidden="true" {} }
+                    th.n scope="col" { "90 % range" } th.n scope="col" { "Actual" } th scope="col" { "Range" }
+                    th scope="col" { span aria-hidden="true" {} }
                 } }
                 tbody { @for outcome in &model.outcomes { (outcome_row(outcome)) } }
             } }
@@ -143,26 +144,15 @@ pub(super) fn outcomes(model: &ReportModel) -> Markup {
 }
 
 fn outcome_row(outcome: &Outcome) -> Markup {
-    let (foretold, taken) = (outcome.foretold.secs_f64(), outcome.taken.secs_f64());
-    let words = if foretold <= 0.0 {
-        String::new()
-    } else {
-        let change = ((taken / foretold - 1.0) * 100.0)
-            .clamp(-100.0, 100_000.0)
-            .round();
-        match change {
-            c if c.abs() < 1.0 => "as forecast".into(),
-            c if c > 0.0 => format!("{c:.0} % longer"),
-            c => format!("{:.0} % shorter", -c),
-        }
-    };
     html! {
         tr {
             th.w scope="row" { (name(outcome.name.as_str())) }
             td.n { (outcome.amount.bytes) }
             td.n { (outcome.foretold) }
+            td.n { (outcome.range.0) " to " (outcome.range.1) }
             td.n { (outcome.taken) }
-            td.w { (words) }
+            td { @if outcome.is_inside() { "● inside" } @else { "○ outside" } }
+            td.w { (outcome.words()) }
         }
     }
 }

@@ -3,6 +3,7 @@
 
 mod archive;
 mod batches;
+mod exposed;
 mod schedule;
 mod style;
 
@@ -24,6 +25,7 @@ pub fn page(model: &ReportModel) -> String {
         (progress(model))
         (batches::open(model))
         (archive::years(model))
+        (exposed::exposed(model))
         (plan(model))
         (batches::outcomes(model))
         (rates(model))

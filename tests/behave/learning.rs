@@ -1,0 +1,80 @@
+//! What a move learns of itself: forecasts kept at the beginning against what batches took.
+
+use crate::util::*;
+use serde_json::Value;
+
+fn batch<'a>(status: &'a Value, name: &str) -> &'a Value {
+    let batches = status["batches"].as_array().unwrap();
+    batches.iter().find(|b| b["name"] == name).unwrap()
+}
+
+#[test]
+fn a_finished_batch_shows_what_was_forecast_when_it_began_and_what_it_took() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.planned();
+    let (_, before) = scene.json("status");
+    let names: Vec<String> = before["batches"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|b| b["name"].as_str().unwrap().to_string())
+        .collect();
+    for name in &names {
+        assert!(batch(&before, name)["forecast_at_begin"].is_null());
+        assert!(batch(&before, name)["actual_seconds"].is_null());
+    }
+    let (first, second) = (&names[0], &names[1]);
+    scene.run(&format!("copy {first}")).expect(0);
+    let (_, copied) = scene.json("status");
+    let told = batch(&copied, first)["forecast_at_begin"].clone();
+    has(&told, "at seconds end basis");
+    assert!(told["seconds"]["low"].as_f64().unwrap() <= told["seconds"]["likely"].as_f64().unwrap());
+    assert!(told["seconds"]["likely"].as_f64().unwrap() <= told["seconds"]["high"].as_f64().unwrap());
+    assert_eq!(told["basis"], "default");
+    assert!(
+        batch(&copied, first)["actual_seconds"].is_null(),
+        "not finished yet"
+    );
+    assert!(
+        batch(&copied, second)["forecast_at_begin"].is_null(),
+        "not begun yet"
+    );
+
+    scene.run("verify").expect(0);
+    // What was said at the beginning stands, whatever was learned since.
+    scene.run(&format!("verify {first} --again")).expect(0);
+    let (_, verified) = scene.json("status");
+    assert_eq!(batch(&verified, first)["forecast_at_begin"], told);
+    assert!(batch(&verified, first)["actual_seconds"].as_f64().unwrap() > 0.0);
+    let text = scene.run("status").text();
+    assert!(
+        text.contains("took") && (text.contains("● inside") || text.contains("○ outside")),
+        "{text}"
+    );
+    scene.run("report").expect(0);
+    let page = std::fs::read_to_string(scene.home.join("reports/report.html")).unwrap();
+    assert!(page.contains("Forecast against actual"));
+}
+
+#[test]
+fn copying_and_verifying_leave_samples_and_the_forecast_says_so() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.copied();
+    scene.run("verify").expect(0);
+    let db = rusqlite_rows(
+        &scene,
+        "SELECT task || ' ' || (streams > 0) || ' ' || (micros > 0) FROM samples",
+    );
+    assert!(db.contains(&"copy 1 1".to_string()), "{db:?}");
+    assert!(db.contains(&"verify 1 1".to_string()), "{db:?}");
+}
+
+/// Reads one column of text of the ledger, beside the product.
+fn rusqlite_rows(scene: &Scene, sql: &str) -> Vec<String> {
+    let db = rusqlite::Connection::open(scene.home.join("ledger.db")).unwrap();
+    let mut statement = db.prepare(sql).unwrap();
+    let rows = statement.query_map([], |row| row.get(0)).unwrap();
+    rows.map(Result::unwrap).collect()
+}
