@@ -43,6 +43,9 @@ _poolward() {
             poolward,pool)
                 cmd="poolward__subcmd__pool"
                 ;;
+            poolward,probe)
+                cmd="poolward__subcmd__probe"
+                ;;
             poolward,release)
                 cmd="poolward__subcmd__release"
                 ;;
@@ -91,6 +94,9 @@ _poolward() {
             poolward__subcmd__help,pool)
                 cmd="poolward__subcmd__help__subcmd__pool"
                 ;;
+            poolward__subcmd__help,probe)
+                cmd="poolward__subcmd__help__subcmd__probe"
+                ;;
             poolward__subcmd__help,release)
                 cmd="poolward__subcmd__help__subcmd__release"
                 ;;
@@ -119,7 +125,7 @@ _poolward() {
 
     case "${cmd}" in
         poolward)
-            opts="-h -V --folder --json --quiet --help --version begin scan survey pool plan forecast copy verify run hold status release report adopt demo help"
+            opts="-h -V --folder --json --quiet --help --version begin scan survey probe pool plan forecast copy verify run hold status release report adopt demo help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -255,7 +261,7 @@ _poolward() {
             return 0
             ;;
         poolward__subcmd__help)
-            opts="begin scan survey pool plan forecast copy verify run hold status release report adopt demo help"
+            opts="begin scan survey probe pool plan forecast copy verify run hold status release report adopt demo help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -381,6 +387,20 @@ _poolward() {
             return 0
             ;;
         poolward__subcmd__help__subcmd__pool)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        poolward__subcmd__help__subcmd__probe)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
@@ -578,6 +598,24 @@ _poolward() {
             COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
             return 0
             ;;
+        poolward__subcmd__probe)
+            opts="-h --folder --json --quiet --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --folder)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
         poolward__subcmd__release)
             opts="-h --accept --restored --remove --undo --folder --json --quiet --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
@@ -663,7 +701,7 @@ _poolward() {
             return 0
             ;;
         poolward__subcmd__status)
-            opts="-h --watch --left-behind --folder --json --quiet --help"
+            opts="-h --watch --left-behind --exposed --folder --json --quiet --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
