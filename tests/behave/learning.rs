@@ -2,6 +2,7 @@
 
 use crate::util::*;
 use serde_json::Value;
+use std::time::UNIX_EPOCH;
 
 fn batch<'a>(status: &'a Value, name: &str) -> &'a Value {
     let batches = status["batches"].as_array().unwrap();
@@ -77,4 +78,49 @@ fn rusqlite_rows(scene: &Scene, sql: &str) -> Vec<String> {
     let mut statement = db.prepare(sql).unwrap();
     let rows = statement.query_map([], |row| row.get(0)).unwrap();
     rows.map(Result::unwrap).collect()
+}
+
+/// Samples of a pilot as an hour of copying and verifying leaves them: 100 MB/s, a minute each. The
+/// files of this scene are far too small to be timed, so the ledger is filled by hand.
+#[test]
+fn after_the_pilot_the_range_is_narrower_and_forecast_and_status_say_so() {
+    let scene = Scene::bare();
+    for n in 0..6 {
+        let path = scene.put(format!("{}-job/{n}.bin", 2014 + n), b"1");
+        // Sparse: large by name, so that there is work left to forecast.
+        let file = std::fs::File::options().write(true).open(&path).unwrap();
+        file.set_len(50_000_000_000).unwrap();
+        set_time(&path, 1_560_000_000, 0);
+    }
+    scene.planned();
+    let width = |scene: &Scene| {
+        let (_, value) = scene.json("forecast");
+        let at = |end: &str| value["cases"][0]["seconds"][end].as_f64().unwrap();
+        (at("high") - at("low")) / at("likely")
+    };
+    let before = width(&scene);
+    assert!(!scene.run("forecast").text().contains("narrowed"));
+    let db = rusqlite::Connection::open(scene.home.join("ledger.db")).unwrap();
+    let now = std::time::SystemTime::now()
+        .duration_since(UNIX_EPOCH)
+        .unwrap()
+        .as_nanos() as i64;
+    for (task, count) in [("copy", 40i64), ("verify", 20)] {
+        for n in 0..count {
+            let wobble = (n % 5 - 2) * 40_000_000;
+            db.execute(
+                "INSERT INTO samples (batch, source, task, at, files, bytes, small_files, small_bytes, micros, streams)
+                 VALUES ('pilot', 'oldbox', ?1, ?2, 3, ?3, 0, 0, 60000000, 2)",
+                (task, now - (60 - n) * 60_000_000_000, 6_000_000_000i64 + wobble),
+            )
+            .unwrap();
+        }
+    }
+    drop(db);
+    let after = width(&scene);
+    assert!(after < before * 0.7, "{before} then {after}");
+    for verb in ["forecast", "status"] {
+        let text = scene.run(verb).text();
+        assert!(text.contains("narrowed the range"), "{verb}: {text}");
+    }
 }

@@ -399,3 +399,56 @@ fn the_range_narrows_as_the_work_goes_on() {
     );
     assert_eq!(widths.last(), Some(&0.0));
 }
+
+#[test]
+fn an_hour_of_like_samples_overrules_a_default_that_is_far_off_and_narrows_the_range() {
+    // Defaults: 150 MB/s from the source, 600 MB/s read back. Both turn out to be 100 MB/s.
+    let rates = Rates::defaults(1, RunsOn::Pool);
+    let network = Network {
+        link: Some(LinkSpeed(10_000_000_000)),
+        framing: Framing::default(),
+        runs_on: RunsOn::Pool,
+    };
+    let mut samples = Vec::new();
+    for (activity, count) in [(Activity::Copy, 40), (Activity::Verify, 20)] {
+        for n in 0..count {
+            let wobble = (n % 5) as f64 * 0.4 - 0.8;
+            samples.push(Sample {
+                activity,
+                ..sample(Amount::default(), amount(3, 6 * GB), 60.0 + wobble, 1)
+            });
+        }
+    }
+    let jobs: Vec<Job> = (0..6)
+        .map(|n| {
+            let name = BatchName::numbered("2019", n + 1);
+            Job::new(name, 0, amount(25, 50 * GB), Amount::default(), true)
+        })
+        .collect();
+    let learned = learn(&rates, &network, &samples, &jobs);
+    let mb = |rate: Rate| rate.0 as f64 / 1e6;
+    assert!(
+        off(mb(learned.sources[0].read.rate), 100.0) < 0.05,
+        "{:?}",
+        learned.sources[0].read.rate
+    );
+    assert!(
+        off(mb(learned.verify_read.rate), 100.0) < 0.05,
+        "{:?}",
+        learned.verify_read.rate
+    );
+    let conditions = Conditions {
+        network,
+        windows: Windows::always(chrono_tz::UTC),
+        spanning: true,
+        verify: VerifyOrder::Alternate,
+        sources_together: false,
+    };
+    let width = |rates: &Rates| {
+        let seconds = simulate(&jobs, rates, &conditions, Moment::default()).seconds;
+        println!("{seconds:?}");
+        (seconds.high.secs_f64() - seconds.low.secs_f64()) / seconds.likely.secs_f64()
+    };
+    let (before, after) = (width(&rates), width(&learned));
+    assert!(after < before / 2.0, "{before} then {after}");
+}
