@@ -27,11 +27,11 @@ const PRIOR_WEIGHT: f64 = 4.0;
 /// (600 MB/s on a shelf of old disks): as a Student t with few degrees, what lies far from it lets
 /// go of it (Lange, Little and Taylor, Robust Statistical Modeling Using the t Distribution, 1989;
 /// from memory).
-const PRIOR_TAIL: f64 = 3.0;
+const PRIOR_TAIL: f64 = 1.0;
 /// Residuals beyond so many spreads weigh less (Huber, Robust Statistics, 1981; from memory).
 const HUBER: f64 = 1.345;
 /// A sample this short is spread twice as much (in variance) as a long one, in seconds.
-const SHORT: f64 = 60.0;
+const SHORT: f64 = 10.0;
 /// Weight of samples taken with another number of streams than the newest.
 const OTHER_STREAMS: f64 = 0.25;
 /// No disk loses more of its speed than this from its first byte to its last.
@@ -184,8 +184,11 @@ pub fn fit(samples: &[&Sample], prior: &Prior, whole: Bytes) -> Option<Learned> 
     let (mut points, done) = points(samples, whole);
     let prior = usable(prior, &points)?;
     let scale = [0, 1, 2].map(|c: usize| prior.pace[c].max(LEAST[c]));
+    // From where the samples are, not from where the default is: seen from there every sample of a
+    // link that is ten times slower would look like an outlier.
+    let ratio = typical_ratio(&points, &prior);
     let mut state = State {
-        pace: prior.pace,
+        pace: prior.pace.map(|pace| pace * ratio),
         trend: prior.trend,
         noise: NOISE_PRIOR,
         night: NIGHT_PRIOR,
@@ -257,6 +260,18 @@ fn points(samples: &[&Sample], whole: f64) -> (Vec<Point>, f64) {
     }
     points.sort_by_key(|p| p.night);
     (points, done)
+}
+
+/// By how much the samples took longer than the prior let expect, in the middle of them.
+fn typical_ratio(points: &[Point], prior: &Prior) -> f64 {
+    let expected = |p: &Point| p.x.iter().zip(prior.pace).map(|(x, pace)| x * pace).sum::<f64>();
+    let mut ratios: Vec<f64> = points
+        .iter()
+        .map(|p| p.seconds / (expected(p) * rise(prior.trend, p.share)))
+        .filter(|ratio| ratio.is_finite() && *ratio > 0.0)
+        .collect();
+    ratios.sort_by(f64::total_cmp);
+    ratios.get(ratios.len() / 2).copied().unwrap_or(1.0)
 }
 
 /// The prior with what is no number replaced by what the samples took on the whole.
