@@ -21,6 +21,10 @@ const WORDS: &[(&str, &str)] = &[
         "conflict-edited",
         "a file at the destination was changed after it was placed",
     ),
+    (
+        "copy-stopped",
+        "the destination answers in a way that ends the copy",
+    ),
     ("conflict-not-ours", "a file that is not ours has its place"),
     (
         "conflicts",
@@ -30,6 +34,10 @@ const WORDS: &[(&str, &str)] = &[
     ("dataset-not-mounted", "files would land in the dataset's parent"),
     ("defect", "a defect of Poolward"),
     ("denied", "permission denied"),
+    (
+        "destination-denied",
+        "a folder of ours cannot be made at the destination",
+    ),
     (
         "differences",
         "release: differences stand from the last verification",
@@ -65,6 +73,10 @@ const WORDS: &[(&str, &str)] = &[
     ("index-damaged", "an index was cut short or changed"),
     ("index-newer", "an index was written by a newer version"),
     ("interrupted", "stopped at a safe point; the state is saved"),
+    (
+        "ledger-copy",
+        "the ledger's copy cannot be kept at the destination",
+    ),
     ("ledger-damaged", "the ledger is damaged"),
     ("ledger-missing", "the move folder has no ledger"),
     ("ledger-newer", "the ledger was written by a newer version"),
@@ -99,6 +111,7 @@ const WORDS: &[(&str, &str)] = &[
     ("not-planned", "there is no plan yet"),
     ("not-scanned", "a source has not been scanned yet"),
     ("not-verified", "release: the batch is not verified"),
+    ("read-only", "the destination is mounted for reading alone"),
     (
         "question-open",
         "run: a batch waits for you, since a question about it is open",

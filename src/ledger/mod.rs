@@ -54,6 +54,9 @@ pub struct Ledger {
     path: PathBuf,
 }
 
+/// What to do where the ledger's copy cannot be written. It is a copy: nothing of the move is lost.
+const COPY_MEND: &str = "The ledger itself is whole. Look whether the destination is mounted, may be written and has room, then run the same command again.";
+
 impl Ledger {
     /// Creates a new ledger.
     ///
@@ -125,18 +128,17 @@ impl Ledger {
     /// [`Trouble`] where the copy cannot be written; the old copy stays then.
     pub fn snapshot(&self, target: &Path) -> Result<(), Trouble> {
         let part = target.with_extension("part");
-        let io = |e: std::io::Error| {
-            Trouble::stopped(
-                "ledger-copy",
-                format!("cannot keep the ledger's copy at {}: {e}", target.display()),
-            )
+        let failed = |e: &dyn std::fmt::Display| {
+            let text = format!("cannot keep the ledger's copy at {}: {e}", target.display());
+            Trouble::stopped("ledger-copy", text).mend(COPY_MEND)
         };
+        let io = |e: std::io::Error| failed(&e);
         if part.exists() {
             std::fs::remove_file(&part).map_err(io)?;
         }
         self.db
             .execute("VACUUM INTO ?1", [part.to_string_lossy()])
-            .map_err(|e| trouble_at(target, &e))?;
+            .map_err(|e| failed(&e))?;
         let file = std::fs::File::open(&part).map_err(io)?;
         file.sync_all().map_err(io)?;
         std::fs::rename(&part, target).map_err(io)?;

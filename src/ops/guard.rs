@@ -182,11 +182,12 @@ pub fn dataset(desk: &mut Desk<'_>, at: &DestinationSettings, dataset: &Dataset)
 
 fn make_folders(path: &Path) -> Result<(), Trouble> {
     std::fs::create_dir_all(path).map_err(|e| {
-        Trouble::stopped(
-            "destination-denied",
-            format!("cannot create {}: {e}", path.display()),
-        )
-        .mend("Check that the destination is mounted for writing and that you may write there.")
+        let code = match e.kind() {
+            std::io::ErrorKind::ReadOnlyFilesystem => "read-only",
+            _ => "destination-denied",
+        };
+        Trouble::stopped(code, format!("cannot create {}: {e}", path.display()))
+            .mend("Check that the destination is mounted for writing and that you may write there.")
     })
 }
 

@@ -8,6 +8,7 @@ pub mod content;
 pub mod copy;
 pub mod demo;
 pub mod desk;
+mod expected;
 pub mod exposed;
 pub mod follow;
 pub mod following;

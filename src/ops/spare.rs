@@ -67,7 +67,9 @@ pub(super) fn copy(from: &Path, target: &Path) -> Result<(), Trouble> {
 
 fn denied(target: &Path, error: &std::io::Error) -> Trouble {
     let text = format!("cannot keep a copy at {}: {error}", target.display());
-    Trouble::stopped("ledger-copy", text)
+    Trouble::stopped("ledger-copy", text).mend(
+        "Look whether the destination is mounted, may be written and has room, then run the same command again.",
+    )
 }
 
 /// Copies of the ledger during a long copy, by a connection of their own.

@@ -2,6 +2,7 @@
 
 use super::batch::{self, AtHand};
 use super::desk::Desk;
+use super::expected::Expected;
 use super::items::Walk;
 use super::stretch::{Done, Stretches};
 use super::{late, manifest};
@@ -15,7 +16,7 @@ use crate::units::{Amount, Span};
 use crate::verify::compare::{Facts, attributes};
 use crate::verify::{self as hand, Check, Outcome, Progress, Request};
 use crate::world::Fs;
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::collections::{BTreeSet, VecDeque};
 
 /// Workers where the user named no number.
 const STREAMS: usize = 4;
@@ -210,10 +211,10 @@ fn folders(
         at,
     };
     let mut visited = BTreeSet::new();
-    for (place, mut names) in expected(desk, checks) {
-        names.extend(late::names_of_others(desk, at_hand, &place)?);
-        let seen =
-            hand::uninvited(target, &place, &names).map_err(|fault| crate::copy::trouble_of(&fault))?;
+    let others = desk.settings.sources.iter().map(|source| source.under.clone());
+    for (place, mut names) in checks.expected.each(&others.collect::<Vec<_>>()) {
+        names.extend(late::names_of_others(desk, at_hand, place)?);
+        let seen = hand::uninvited(target, place, &names).map_err(|fault| crate::copy::trouble_of(&fault))?;
         for one in seen {
             if one.by_product {
                 visited.extend(one.place.split().map(|(above, _)| above));
@@ -266,23 +267,6 @@ fn look(folder: &dyn crate::world::Folder, kept: Option<&Attributes>) -> crate::
     Ok((folder.own_facts()?, lost))
 }
 
-/// What may lie in each folder: beside the batch's own, the way down to its deeper folders and to
-/// those of other sources.
-fn expected(desk: &Desk<'_>, checks: &Checks<'_>) -> BTreeMap<RelPath, BTreeSet<Vec<u8>>> {
-    let mut expected = checks.expected.clone();
-    let others = desk.settings.sources.iter().map(|source| source.under.clone());
-    let places: Vec<RelPath> = checks.expected.keys().cloned().chain(others).collect();
-    for mut place in places {
-        while let Some((above, name)) = place.split() {
-            if let Some(names) = expected.get_mut(&above) {
-                names.insert(name.to_vec());
-            }
-            place = above;
-        }
-    }
-    expected
-}
-
 /// The folder of each project itself. One that is the dataset's own folder is the pool's to set up.
 fn project_folders(at_hand: &AtHand) -> Result<Vec<(RelPath, Entry)>, Trouble> {
     let mut found = Vec::new();
@@ -308,7 +292,7 @@ struct Checks<'a> {
     ready: VecDeque<Check>,
     folders: Vec<(RelPath, Entry)>,
     /// What may lie in each folder: what the source had there and what is recorded.
-    expected: BTreeMap<RelPath, BTreeSet<Vec<u8>>>,
+    expected: Expected,
     /// Whether any extended attributes are kept of this batch.
     has_attributes: bool,
 }
@@ -316,7 +300,7 @@ struct Checks<'a> {
 impl<'a> Checks<'a> {
     fn new(at_hand: &'a AtHand, ledger: Ledger, again: bool) -> Result<Checks<'a>, Trouble> {
         let has_attributes = ledger.has_attributes(at_hand.row.id)?;
-        let (ready, folders, expected) = (VecDeque::new(), Vec::new(), BTreeMap::new());
+        let (ready, folders, expected) = (VecDeque::new(), Vec::new(), Expected::default());
         Ok(Checks {
             walk: Walk::new(at_hand),
             at_hand,
@@ -349,7 +333,7 @@ impl<'a> Checks<'a> {
                 self.push(record, child.entry)?;
             }
         }
-        self.expected.entry(folder.place).or_default().extend(names);
+        self.expected.add(folder.place, names);
         Ok(true)
     }
 

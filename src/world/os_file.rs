@@ -376,7 +376,22 @@ pub(super) fn xattrs_of(fd: &OwnedFd, name: &[u8]) -> Res<Vec<Xattr>> {
         }
     }
     found.sort();
+    drop_doubles(&mut found);
     Ok(found)
+}
+
+/// XFS lists an access list twice, as `system.posix_acl_…` and, for root, by the name it has on the
+/// disk (`fs/xfs/xfs_xattr.c` of Linux). Elsewhere the second would be an attribute without meaning.
+fn drop_doubles(found: &mut Vec<Xattr>) {
+    const PAIRS: [(&[u8], &[u8]); 2] = [
+        (b"trusted.SGI_ACL_FILE", b"system.posix_acl_access"),
+        (b"trusted.SGI_ACL_DEFAULT", b"system.posix_acl_default"),
+    ];
+    for (double, list) in PAIRS {
+        if found.iter().any(|one| one.name == list) {
+            found.retain(|one| one.name != double);
+        }
+    }
 }
 
 /// A buffer whose bytes begin at a multiple of [`ALIGN`], as direct reads and writes want it.

@@ -1,13 +1,20 @@
 #!/usr/bin/env bash
 # Measures copy and verify against coreutils on this machine, pairs in turn, warm source.
-# Prints seconds and ratios; it asserts nothing. Usage: tests/bench/copy.sh [FOLDER] [PAIRS]
+# Prints seconds and ratios; it asserts nothing. Usage: tests/bench/copy.sh [FOLDER] [PAIRS] [KIND…]
+# KIND is big or small; both without one. POOLWARD names a binary that is built already.
 # Needs cargo, python3, b3sum. The folder gets about 6 GB and is emptied at the end.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 home=${1:-/tmp/poolward-bench}
 pairs=${2:-3}
-cargo build --release --quiet
-poolward=$PWD/target/release/poolward
+poolward=${POOLWARD:-}
+if [ -z "$poolward" ]; then
+    cargo build --release --quiet
+    poolward=$PWD/target/release/poolward
+fi
+shift $(($# < 2 ? $# : 2))
+kinds=("$@")
+[ ${#kinds[@]} -gt 0 ] || kinds=(big small)
 rm -rf "$home" && mkdir -p "$home"
 trap 'rm -rf "$home"' EXIT
 
@@ -28,7 +35,7 @@ seconds() { local t0 t1; t0=$(date +%s.%N); "$@" >/dev/null; t1=$(date +%s.%N); 
 cp_sync() { cp -a "$1" "$2" && sync; }
 dd_b3sum() { find "$1" -type f -print0 | while IFS= read -r -d '' f; do dd if="$f" iflag=direct bs=4M status=none; done | b3sum; }
 
-for kind in big small; do
+for kind in "${kinds[@]}"; do
     source=$home/$kind; mkdir -p "$source"; make_$kind "$source"; sync
     for pair in $(seq "$pairs"); do
         rm -rf "$home/cp" "$home/dst" "$home/move"; sync

@@ -15,6 +15,7 @@ use std::fs::File;
 use std::os::unix::ffi::OsStrExt;
 use std::path::Path;
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
 use std::time::{Duration, SystemTime};
 
 /// Nothing is kept: the next look asks again.
@@ -63,6 +64,7 @@ impl Filesystem for Passthrough {
     }
 
     fn lookup(&self, _: &Request, parent: INodeNo, name: &OsStr, reply: ReplyEntry) {
+        let name = &*self.real(parent, name);
         let found = self
             .name(Call::Lookup, parent, name)
             .and_then(|place| self.learn(place, name));
@@ -125,6 +127,7 @@ impl Filesystem for Passthrough {
         rdev: u32,
         reply: ReplyEntry,
     ) {
+        let name = &*self.real(parent, name);
         let made = self.name(Call::Mknod, parent, name).and_then(|place| {
             let kind = rustix::fs::FileType::from_raw_mode(mode);
             let bits = Mode::from_raw_mode(mode & 0o7777);
@@ -135,6 +138,7 @@ impl Filesystem for Passthrough {
     }
 
     fn mkdir(&self, _: &Request, parent: INodeNo, name: &OsStr, mode: u32, _: u32, reply: ReplyEntry) {
+        let name = &*self.real(parent, name);
         let made = self.name(Call::Mkdir, parent, name).and_then(|place| {
             rustix::fs::mkdirat(&*place.0, name, Mode::from_raw_mode(mode & 0o7777)).map_err(code)?;
             self.learn(place, name)
@@ -143,6 +147,7 @@ impl Filesystem for Passthrough {
     }
 
     fn unlink(&self, _: &Request, parent: INodeNo, name: &OsStr, reply: ReplyEmpty) {
+        let name = &*self.real(parent, name);
         let gone = self.name(Call::Unlink, parent, name);
         let gone =
             gone.and_then(|(dir, _)| rustix::fs::unlinkat(&*dir, name, AtFlags::empty()).map_err(code));
@@ -150,6 +155,7 @@ impl Filesystem for Passthrough {
     }
 
     fn rmdir(&self, _: &Request, parent: INodeNo, name: &OsStr, reply: ReplyEmpty) {
+        let name = &*self.real(parent, name);
         let gone = self.name(Call::Unlink, parent, name);
         let gone =
             gone.and_then(|(dir, _)| rustix::fs::unlinkat(&*dir, name, AtFlags::REMOVEDIR).map_err(code));
@@ -157,6 +163,7 @@ impl Filesystem for Passthrough {
     }
 
     fn symlink(&self, _: &Request, parent: INodeNo, name: &OsStr, target: &Path, reply: ReplyEntry) {
+        let name = &*self.real(parent, name);
         let made = self.name(Call::Symlink, parent, name).and_then(|place| {
             rustix::fs::symlinkat(target, &*place.0, name).map_err(code)?;
             self.learn(place, name)
@@ -174,9 +181,11 @@ impl Filesystem for Passthrough {
         flags: RenameFlags,
         reply: ReplyEmpty,
     ) {
+        let (name, new) = (&*self.real(parent, name), &*self.real(to, new));
         let renamed = self.name(Call::Rename, parent, name).and_then(|(dir, old)| {
             let mut all = locked(&self.shared.nodes);
             let (into, above) = all.get(to)?;
+            self.shared.takes(&above.join(new))?;
             let flags = rustix::fs::RenameFlags::from_bits_retain(flags.bits());
             rustix::fs::renameat_with(&*dir, name, &*into, new, flags).map_err(code)?;
             all.renamed(&old, &above.join(new));
@@ -186,6 +195,7 @@ impl Filesystem for Passthrough {
     }
 
     fn link(&self, _: &Request, inode: INodeNo, to: INodeNo, new: &OsStr, reply: ReplyEntry) {
+        let new = &*self.real(to, new);
         let made = self.name(Call::Link, to, new).and_then(|place| {
             let (handle, _) = locked(&self.shared.nodes).get(inode)?;
             let from = by_handle(&handle);
@@ -215,6 +225,7 @@ impl Filesystem for Passthrough {
         flags: i32,
         reply: ReplyCreate,
     ) {
+        let name = &*self.real(parent, name);
         let made = self.name(Call::Create, parent, name).and_then(|place| {
             let flags = OFlags::from_bits_retain(flags as u32).difference(NOT_HERE);
             let flags = flags | OFlags::CREATE | OFlags::CLOEXEC | OFlags::NOFOLLOW;
@@ -321,9 +332,16 @@ impl Filesystem for Passthrough {
 
     fn statfs(&self, _: &Request, inode: INodeNo, reply: ReplyStatfs) {
         let node = locked(&self.shared.nodes).get(inode);
-        let facts = node.and_then(|(handle, _)| rustix::fs::statvfs(by_handle(&handle)).map_err(code));
+        let facts = node.and_then(|one| match self.shared.is_lost(None) {
+            true => Err(Errno::ENOTCONN),
+            false => Ok(one),
+        });
+        let facts = facts.and_then(|(handle, _)| rustix::fs::statvfs(by_handle(&handle)).map_err(code));
         answer!(reply, facts, |reply: ReplyStatfs, f: rustix::fs::StatVfs| {
-            let room = self.shared.room.load(std::sync::atomic::Ordering::Relaxed);
+            let room = match self.shared.told.load(Ordering::Relaxed) {
+                true => self.shared.room.load(Ordering::Relaxed),
+                false => u64::MAX,
+            };
             let free = f.f_bavail.min(room / f.f_frsize.max(1));
             let (size, name) = (f.f_frsize as u32, f.f_namemax as u32);
             reply.statfs(f.f_blocks, free, free, f.f_files, f.f_ffree, size, name, size);

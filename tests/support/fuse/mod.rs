@@ -15,7 +15,7 @@ use nodes::Nodes;
 use std::collections::HashMap;
 use std::fs::File;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
@@ -83,6 +83,8 @@ pub enum Fault {
     ListingFails(usize),
     /// The entry is listed and was gone when looked at.
     Vanished,
+    /// Nothing can be given this name; so many file systems refuse names, with this error number.
+    Refused(i32),
 }
 
 /// A fault, where, and how often it is still to come.
@@ -101,6 +103,12 @@ struct Shared {
     latency: AtomicU64,
     /// Bytes that can still be written; then ENOSPC.
     room: AtomicU64,
+    /// Whether the room is told to those who ask; a quota may not be.
+    told: AtomicBool,
+    /// Whether names that differ in case alone are one name.
+    folds: AtomicBool,
+    /// So many calls of the kind still to come until all fail, as when the other end is lost.
+    lost_after: Mutex<Option<(Call, u64)>>,
 }
 
 /// A mounted passthrough; unmounted when dropped.
@@ -146,6 +154,7 @@ impl Fuse {
     /// Everything is well again.
     pub fn heal(&self) {
         locked(&self.shared.rules).clear();
+        *locked(&self.shared.lost_after) = None;
         self.shared.room.store(u64::MAX, Ordering::Relaxed);
         self.latency(Duration::ZERO);
     }
@@ -158,7 +167,47 @@ impl Fuse {
 
     /// So many bytes can still be written; then ENOSPC.
     pub fn room(&self, bytes: u64) {
+        self.shared.told.store(true, Ordering::Relaxed);
         self.shared.room.store(bytes, Ordering::Relaxed);
+    }
+
+    /// The same, and nobody who asks for the free space is told.
+    pub fn quota(&self, bytes: u64) {
+        self.room(bytes);
+        self.shared.told.store(false, Ordering::Relaxed);
+    }
+
+    /// From now on names that differ in case alone are one name, which keeps its first form.
+    pub fn fold(&self) {
+        self.shared.folds.store(true, Ordering::Relaxed);
+    }
+
+    /// After so many calls of a kind every call fails with ENOTCONN, as when a FUSE process or a
+    /// server dies, until all is well again.
+    pub fn lose_after(&self, call: Call, calls: u64) {
+        *locked(&self.shared.lost_after) = Some((call, calls));
+    }
+
+    /// Mounts anew with further options, such as `ro`.
+    pub fn remount(&self, options: &str) {
+        let run = std::process::Command::new("mount")
+            .args(["-i", "-o", &format!("remount,{options}")])
+            .arg(self.path())
+            .status();
+        assert!(run.expect("mount runs").success(), "a remount");
+    }
+
+    /// Unmounts; the empty folder stays.
+    pub fn unmount(&mut self) {
+        let session = self.session.take().expect("it is mounted");
+        session.umount_and_join().expect("an unmount");
+    }
+
+    /// Mounts again at the same place, well.
+    pub fn mount_again(&mut self, backing: &Path) {
+        *locked(&self.shared.nodes) = Nodes::new(backing).expect("the folder behind");
+        self.heal();
+        self.session = Some(serve(&self.shared, self.at.path()).expect("a mount"));
     }
 
     /// How often the kernel asked this so far.
@@ -185,12 +234,39 @@ impl Shared {
         if nanos > 0 {
             std::thread::sleep(Duration::from_nanos(nanos));
         }
+        if self.is_lost(Some(call)) {
+            return Err(fuser::Errno::from_i32(ENOTCONN));
+        }
         let failing = |fault: Fault| match fault {
             Fault::Fails(which, code) if which == call => Some(code),
             Fault::Vanished if matches!(call, Call::Lookup | Call::Getattr) => Some(ENOENT),
             _ => None,
         };
         match self.strike(path, failing) {
+            Some(code) => Err(fuser::Errno::from_i32(code)),
+            None => Ok(()),
+        }
+    }
+
+    /// Whether all calls fail by now; counts one of a kind.
+    fn is_lost(&self, call: Option<Call>) -> bool {
+        match &mut *locked(&self.lost_after) {
+            Some((_, 0)) => true,
+            Some((which, left)) => {
+                *left -= u64::from(call == Some(*which));
+                false
+            }
+            None => false,
+        }
+    }
+
+    /// Fails where nothing can be given this name.
+    fn takes(&self, path: &Path) -> Result<(), fuser::Errno> {
+        let refused = |fault| match fault {
+            Fault::Refused(code) => Some(code),
+            _ => None,
+        };
+        match self.strike(path, refused) {
             Some(code) => Err(fuser::Errno::from_i32(code)),
             None => Ok(()),
         }
@@ -227,6 +303,10 @@ pub const EIO: i32 = 5;
 pub const EACCES: i32 = 13;
 /// See [`ENOENT`].
 pub const ENOSPC: i32 = 28;
+/// See [`ENOENT`].
+pub const EINVAL: i32 = 22;
+/// See [`ENOENT`].
+pub const ENOTCONN: i32 = 107;
 
 fn mount(backing: &Path) -> Result<Fuse, String> {
     if !Path::new("/dev/fuse").exists() {
@@ -241,17 +321,24 @@ fn mount(backing: &Path) -> Result<Fuse, String> {
         calls: Mutex::default(),
         latency: AtomicU64::new(0),
         room: AtomicU64::new(u64::MAX),
+        told: AtomicBool::new(true),
+        folds: AtomicBool::new(false),
+        lost_after: Mutex::default(),
     });
     let at = scratch();
-    let mut config = Config::default();
-    config.mount_options = vec![MountOption::FSName("passthrough".into())];
-    config.n_threads = Some(THREADS);
-    let session = fuser::spawn_mount(server::Passthrough::new(&shared), at.path(), &config);
+    let session = serve(&shared, at.path());
     Ok(Fuse {
         shared,
         session: Some(session.map_err(|e| e.to_string())?),
         at,
     })
+}
+
+fn serve(shared: &Arc<Shared>, at: &Path) -> std::io::Result<BackgroundSession> {
+    let mut config = Config::default();
+    config.mount_options = vec![MountOption::FSName("passthrough".into())];
+    config.n_threads = Some(THREADS);
+    fuser::spawn_mount(server::Passthrough::new(shared), at, &config)
 }
 
 /// Open files and listings by the number that the kernel is told.

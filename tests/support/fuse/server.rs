@@ -6,7 +6,7 @@ use super::{Call, Fault, Handles, Shared, locked};
 use fuser::{Errno, FileAttr, FileHandle, INodeNo, ReplyDirectory, TimeOrNow};
 use rustix::fd::OwnedFd;
 use rustix::fs::{AtFlags, Gid, Timespec, Timestamps, Uid};
-use std::ffi::OsStr;
+use std::ffi::{OsStr, OsString};
 use std::fs::File;
 use std::os::unix::fs::{FileExt, PermissionsExt};
 use std::path::PathBuf;
@@ -42,6 +42,12 @@ impl Passthrough {
         let (handle, path) = locked(&self.shared.nodes).get(parent)?;
         let path = path.join(name);
         self.shared.enter(call, &path)?;
+        if matches!(
+            call,
+            Call::Create | Call::Mkdir | Call::Symlink | Call::Link | Call::Mknod
+        ) {
+            self.shared.takes(&path)?;
+        }
         Ok((handle, path))
     }
 
@@ -51,6 +57,24 @@ impl Passthrough {
         let (handle, attr) = find(&dir, name)?;
         all.learn(&attr, handle, path);
         Ok(attr)
+    }
+
+    /// The name as it stands in the folder, where case does not part names.
+    pub(super) fn real(&self, parent: INodeNo, name: &OsStr) -> OsString {
+        if self.shared.folds.load(std::sync::atomic::Ordering::Relaxed) {
+            let dir = locked(&self.shared.nodes).get(parent);
+            let all = dir
+                .and_then(|(dir, _)| super::nodes::list(&dir))
+                .unwrap_or_default();
+            let folded = name.to_ascii_lowercase();
+            if let Some(found) = all
+                .into_iter()
+                .find(|one| one.name.to_ascii_lowercase() == folded)
+            {
+                return found.name;
+            }
+        }
+        name.to_owned()
     }
 
     pub(super) fn opened(&self, file: File) -> FileHandle {
