@@ -707,6 +707,10 @@ _poolward() {
                 return 0
             fi
             case "${prev}" in
+                --confirm)
+                    COMPREPLY=($(compgen -W "frozen alias" -- "${cur}"))
+                    return 0
+                    ;;
                 --folder)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
