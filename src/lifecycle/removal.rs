@@ -94,3 +94,86 @@ pub fn words(code: &str) -> &'static str {
         _ => "entries are not as they were",
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Bytes;
+
+    const LOOKS: [Look; 4] = [Look::Absent, Look::Same, Look::Touched, Look::Other];
+
+    /// Every combination of what may differ, against a list of the only ones that are the same.
+    #[test]
+    fn only_what_agrees_in_all_that_tells_is_the_same() {
+        let known = Identity {
+            inode: 7,
+            size: Bytes(10),
+            mtime: Moment::from_seconds(100),
+            ctime: Moment::from_seconds(101),
+        };
+        for bits in 0..128u32 {
+            let bit = |n: u32| bits >> n & 1 == 1;
+            let [kind, inode, size, mtime, ctime, holds, racy] = [0, 1, 2, 3, 4, 5, 6].map(bit);
+            let now = Identity {
+                inode: 7 + u64::from(inode),
+                size: Bytes(10 + u64::from(size)),
+                mtime: Moment::from_seconds(100 + i64::from(mtime)),
+                ctime: Moment::from_seconds(101 + i64::from(ctime)),
+            };
+            let kind = if kind { EntryKind::Symlink } else { EntryKind::File };
+            let look = compare(Some((kind, now)), (EntryKind::File, known), holds, racy);
+            let expected = match bits & 0b111_1111 {
+                // Nothing differs, or an inode where none holds.
+                0b010_0000 | 0b000_0000 | 0b000_0010 => Look::Same,
+                // The ctime, the doubt about times, or both.
+                0b001_0000 | 0b001_0010 | 0b011_0000 => Look::Touched,
+                0b100_0000 | 0b100_0010 | 0b110_0000 => Look::Touched,
+                0b101_0000 | 0b101_0010 | 0b111_0000 => Look::Touched,
+                _ => Look::Other,
+            };
+            assert_eq!(look, expected, "{bits:07b}");
+        }
+        assert_eq!(compare(None, (EntryKind::File, known), true, false), Look::Absent);
+    }
+
+    #[test]
+    fn one_combination_alone_removes_a_file() {
+        for proven in [false, true] {
+            for source in LOOKS {
+                for copy in LOOKS {
+                    let removes = verdict(proven, source, copy) == Verdict::Remove;
+                    assert_eq!(removes, (proven, source, copy) == (true, Look::Same, Look::Same));
+                }
+            }
+        }
+        assert_eq!(
+            verdict(true, Look::Same, Look::Absent),
+            Verdict::Stop("copy-missing")
+        );
+        assert_eq!(
+            verdict(true, Look::Same, Look::Other),
+            Verdict::Stays(COPY_EDITED)
+        );
+    }
+
+    #[test]
+    fn every_copy_is_sampled_once_in_64_days() {
+        for first in 0..=255u8 {
+            let mut hash = Digest([0; 32]);
+            hash.0[0] = first;
+            let days = (0..64).filter(|day| is_sampled(&hash, Moment::from_seconds(day * 86_400)));
+            assert_eq!(days.count(), 1);
+        }
+    }
+
+    #[test]
+    fn every_stop_has_words_of_its_own() {
+        for source in LOOKS {
+            for copy in LOOKS {
+                if let Verdict::Stop(code) = verdict(true, source, copy) {
+                    assert_ne!(words(code), words("no such code"));
+                }
+            }
+        }
+    }
+}
