@@ -701,12 +701,16 @@ _poolward() {
             return 0
             ;;
         poolward__subcmd__status)
-            opts="-h --watch --left-behind --exposed --folder --json --quiet --help"
+            opts="-h --watch --left-behind --exposed --cutover --confirm --folder --json --quiet --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
             case "${prev}" in
+                --confirm)
+                    COMPREPLY=($(compgen -W "frozen alias" -- "${cur}"))
+                    return 0
+                    ;;
                 --folder)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0

@@ -119,18 +119,21 @@ complete -c poolward -n "__fish_poolward_using_subcommand hold" -l off -d 'Let i
 complete -c poolward -n "__fish_poolward_using_subcommand hold" -l json -d 'Print exactly one JSON object'
 complete -c poolward -n "__fish_poolward_using_subcommand hold" -l quiet -d 'Print nothing but errors and what was asked for'
 complete -c poolward -n "__fish_poolward_using_subcommand hold" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_using_subcommand status" -l confirm -d 'Say that the old share is frozen, or that its old name leads to the new tree' -r -f -a "frozen\t''
+alias\t''"
 complete -c poolward -n "__fish_poolward_using_subcommand status" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
 complete -c poolward -n "__fish_poolward_using_subcommand status" -l watch -d 'Show it again every few seconds until Ctrl-C; once where there is no terminal'
 complete -c poolward -n "__fish_poolward_using_subcommand status" -l left-behind -d 'List what was not moved, with its code'
 complete -c poolward -n "__fish_poolward_using_subcommand status" -l exposed -d 'What exists only on the old box, by year, and how it shrinks'
+complete -c poolward -n "__fish_poolward_using_subcommand status" -l cutover -d 'The check list for switching over, and for letting the old box go'
 complete -c poolward -n "__fish_poolward_using_subcommand status" -l json -d 'Print exactly one JSON object'
 complete -c poolward -n "__fish_poolward_using_subcommand status" -l quiet -d 'Print nothing but errors and what was asked for'
 complete -c poolward -n "__fish_poolward_using_subcommand status" -s h -l help -d 'Print help'
 complete -c poolward -n "__fish_poolward_using_subcommand release" -l accept -d 'Accept what was left behind under a code' -r
 complete -c poolward -n "__fish_poolward_using_subcommand release" -l restored -d 'Record a restore test: files brought back to this path' -r -F
 complete -c poolward -n "__fish_poolward_using_subcommand release" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
-complete -c poolward -n "__fish_poolward_using_subcommand release" -l remove -d 'Remove the source\'s files (not in this version)'
-complete -c poolward -n "__fish_poolward_using_subcommand release" -l undo -d 'Bring removed files back (not in this version)'
+complete -c poolward -n "__fish_poolward_using_subcommand release" -l remove -d 'Set the released source aside; after hold-days, remove it for good. The batch\'s name is asked for each time, from the terminal or as a line on standard input'
+complete -c poolward -n "__fish_poolward_using_subcommand release" -l undo -d 'Bring back what is set aside'
 complete -c poolward -n "__fish_poolward_using_subcommand release" -l json -d 'Print exactly one JSON object'
 complete -c poolward -n "__fish_poolward_using_subcommand release" -l quiet -d 'Print nothing but errors and what was asked for'
 complete -c poolward -n "__fish_poolward_using_subcommand release" -s h -l help -d 'Print help'

@@ -20,6 +20,8 @@ mod loops;
 mod lossy;
 #[path = "crash/names.rs"]
 mod names;
+#[path = "crash/removing.rs"]
+mod removing;
 #[path = "crash/repair.rs"]
 mod repair;
 #[path = "crash/rig.rs"]

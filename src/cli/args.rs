@@ -250,6 +250,12 @@ pub struct Status {
     /// What exists only on the old box, by year, and how it shrinks
     #[arg(long)]
     pub exposed: bool,
+    /// The check list for switching over, and for letting the old box go
+    #[arg(long)]
+    pub cutover: bool,
+    /// Say that the old share is frozen, or that its old name leads to the new tree
+    #[arg(long, requires = "cutover", value_name = "WHAT", value_parser = ["frozen", "alias"])]
+    pub confirm: Vec<String>,
 }
 
 /// Options of `release`.
@@ -264,10 +270,11 @@ pub struct Release {
     /// Record a restore test: files brought back to this path
     #[arg(long, value_name = "PATH")]
     pub restored: Option<PathBuf>,
-    /// Remove the source's files (not in this version)
-    #[arg(long)]
+    /// Set the released source aside; after hold-days, remove it for good. The batch's name is
+    /// asked for each time, from the terminal or as a line on standard input
+    #[arg(long, conflicts_with = "undo")]
     pub remove: bool,
-    /// Bring removed files back (not in this version)
+    /// Bring back what is set aside
     #[arg(long)]
     pub undo: bool,
 }

@@ -9,6 +9,18 @@ use clap_complete::{Shell, generate};
 
 /// Codes of errors, reasons and what is left behind, with their meaning.
 const WORDS: &[(&str, &str)] = &[
+    (
+        "aside-in-the-way",
+        "release: the folder to set projects aside in was made by someone else",
+    ),
+    (
+        "aside-unclear",
+        "something lies at its place and aside, and which is which cannot be told",
+    ),
+    (
+        "attributes-changed",
+        "left behind: attributes changed at the source since the copy; the copy keeps the older ones",
+    ),
     ("batch-busy", "another process works on the batch"),
     ("bad-tag", "a tag cannot be written as asked"),
     (
@@ -29,6 +41,22 @@ const WORDS: &[(&str, &str)] = &[
     (
         "conflicts",
         "release: files at the destination are not ours or were edited",
+    ),
+    (
+        "changed-aside",
+        "release: something else lies where a project was set aside",
+    ),
+    (
+        "copy-differs",
+        "release: copies read again from disk differ from what was verified",
+    ),
+    (
+        "copy-edited",
+        "left behind: the copy was changed since it was verified, so the source's file stays",
+    ),
+    (
+        "copy-missing",
+        "release: files are not at the destination; the source holds the only copy",
     ),
     ("dataset-missing", "a dataset has no folder at the destination"),
     ("dataset-not-mounted", "files would land in the dataset's parent"),
@@ -70,6 +98,10 @@ const WORDS: &[(&str, &str)] = &[
         "a folder cannot get its new name at the destination",
     ),
     ("held", "the batch is held"),
+    (
+        "in-the-way",
+        "release: something has the place a project is to come back to",
+    ),
     ("index-damaged", "an index was cut short or changed"),
     ("index-newer", "an index was written by a newer version"),
     ("interrupted", "stopped at a safe point; the state is saved"),
@@ -89,6 +121,10 @@ const WORDS: &[(&str, &str)] = &[
         "left-behind-changed",
         "release: their number changed since it was accepted",
     ),
+    (
+        "links-over-smb",
+        "release: symlinks are not removed over SMB, which can remove what they lead to",
+    ),
     ("medium", "left behind: the medium could not be read or written"),
     ("mount-changed", "an end is not the file system it was"),
     ("mount-gone", "a mount stopped answering"),
@@ -106,9 +142,18 @@ const WORDS: &[(&str, &str)] = &[
         "no-space",
         "no space at the destination, or the reserve is reached",
     ),
+    ("nothing-aside", "release: nothing of the batch is set aside"),
     ("no-such-batch", "the plan has no batch of that name"),
     ("no-such-project", "no source has a project of that name"),
+    (
+        "not-a-folder",
+        "release: a link, a file or a mount stands in a folder's place",
+    ),
+    ("not-aside", "release: a project is not where it was set aside"),
+    ("not-confirmed", "release: the batch's name was not typed"),
+    ("not-moved", "left behind: a file without a record"),
     ("not-planned", "there is no plan yet"),
+    ("not-signed-off", "release: the batch was not released yet"),
     ("not-scanned", "a source has not been scanned yet"),
     ("not-verified", "release: the batch is not verified"),
     ("read-only", "the destination is mounted for reading alone"),
@@ -126,6 +171,15 @@ const WORDS: &[(&str, &str)] = &[
         "release: read back in a way that does not count",
     ),
     (
+        "reads-disagree",
+        "release: files gave other content when the source was read a second time",
+    ),
+    ("release-stopped", "release: the source refused a step"),
+    (
+        "removed-already",
+        "release: what was removed for good cannot be brought back",
+    ),
+    (
         "root-disk",
         "the destination lies on the disk the system runs from",
     ),
@@ -137,7 +191,21 @@ const WORDS: &[(&str, &str)] = &[
     ("run-busy", "another run carries this move out"),
     ("same-storage", "both ends are the same storage"),
     ("settings", "move.toml cannot be read; line and column are named"),
+    (
+        "source-busy",
+        "release: something at the source is in use or has a mount on it",
+    ),
+    (
+        "source-denied",
+        "release: the source lets this user rename or remove nothing",
+    ),
+    ("source-read-only", "release: the source is mounted read-only"),
     ("special", "left behind: a pipe, socket or device"),
+    (
+        "still-aside",
+        "release: the days that projects stay aside are not over",
+    ),
+    ("still-waiting", "release: the days of waiting are not over"),
     (
         "window-closed",
         "the window has closed before the batch was done, and it may not span windows",

@@ -54,6 +54,16 @@ impl Out {
         }
     }
 
+    /// A line of a question to the user, quiet or not.
+    pub fn ask(&self, line: &str) {
+        let mut error = std::io::stderr().lock();
+        let _ = write!(error, "{line}");
+        if !line.ends_with(' ') {
+            let _ = writeln!(error);
+        }
+        let _ = error.flush();
+    }
+
     /// The one object of `--json`.
     pub fn object(&self, command: &str, mut object: Value) {
         if !self.json {

@@ -99,6 +99,7 @@ pub fn trouble_of(fault: &Fault) -> Trouble {
         | FaultKind::TooLarge
         | FaultKind::WrongKind
         | FaultKind::Unsupported
+        | FaultKind::Busy
         | FaultKind::Other => Trouble::stopped("copy-stopped", fault.to_string())
             .at(fault.name.clone())
             .mend(format!("Look at {name}, then run the same command again.")),

@@ -6,6 +6,7 @@
 //! give, so the ledger refuses to live on one. A ledger of a newer version is refused, an older
 //! one is brought up to date inside one exclusive transaction (`schema.rs`).
 
+mod asides;
 mod attributes;
 mod batches;
 mod codec;
@@ -24,6 +25,7 @@ mod repairs;
 mod samples;
 mod schema;
 
+pub use asides::{Aside, AsideState, GoneFile};
 pub use attributes::Attributes;
 pub use batches::{BatchRow, Lease, PlanRow};
 pub use content::{Content, ContentKey};

@@ -144,6 +144,18 @@ CREATE TABLE foretold (batch TEXT PRIMARY KEY, at NOT NULL, low INTEGER NOT NULL
     high INTEGER NOT NULL, end_low, end_likely, end_high, basis TEXT NOT NULL,
     taken INTEGER NOT NULL) WITHOUT ROWID;
 "#,
+    r#"
+-- Projects and loose files of a source that are set aside, or were: where they lay, the folder
+-- beside it that holds them, and what is being done to them.
+CREATE TABLE asides (
+    id INTEGER PRIMARY KEY, source TEXT NOT NULL, path BLOB NOT NULL, aside BLOB NOT NULL,
+    batch TEXT NOT NULL, inode INTEGER NOT NULL, state TEXT NOT NULL, at NOT NULL);
+CREATE UNIQUE INDEX asides_open ON asides (source, path)
+    WHERE state IN ('going', 'aside', 'returning', 'emptying');
+-- Files and symlinks that were removed at a source; what they were stands in `files`.
+CREATE TABLE removed (batch INTEGER NOT NULL, folder INTEGER NOT NULL, name BLOB NOT NULL, at NOT NULL,
+    PRIMARY KEY (batch, folder, name)) WITHOUT ROWID;
+"#,
 ];
 
 /// The version this program writes.

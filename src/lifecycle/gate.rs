@@ -38,6 +38,8 @@ pub struct Gate {
     /// cable or a controller is bad, so nothing there may be trusted). Whoever has found and mended
     /// the cause accepts that number by its code; one more, and it is void.
     pub reads_disagree: u64,
+    /// What stops a removal, by code, as it was met file by file at both ends.
+    pub stops: BTreeMap<&'static str, u64>,
     /// Set where the source itself is to be removed, not only signed off.
     pub removal: Option<Removal>,
 }
@@ -51,13 +53,17 @@ pub struct Removal {
     pub now: Moment,
     /// Whole days of 24 hours that must have passed since.
     pub waiting_days: u32,
+    /// When the last of its projects was set aside, where all of them are and are to be emptied now.
+    pub set_aside: Option<Moment>,
+    /// Whole days that projects stay aside.
+    pub hold_days: u32,
 }
 
 impl Removal {
     /// Days still to wait, a begun one counted whole; 0 when the time has come. A clock that went
     /// back waits longer, never shorter.
-    fn days_left(&self, since: Moment) -> u64 {
-        let ends = since.plus_seconds(DAY.saturating_mul(i64::from(self.waiting_days)));
+    fn days_left(&self, since: Moment, days: u32) -> u64 {
+        let ends = since.plus_seconds(DAY.saturating_mul(i64::from(days)));
         if self.now >= ends {
             return 0;
         }
@@ -143,16 +149,30 @@ pub fn gate(facts: &Gate) -> Vec<Reason> {
         u64::from(!facts.restore_test),
     );
     reasons.extend(reads_disagree(facts));
+    reasons.extend(stops(facts));
     reasons.extend(facts.removal.as_ref().and_then(waiting));
     reasons
 }
 
+/// What was met file by file at both ends.
+fn stops(facts: &Gate) -> impl Iterator<Item = Reason> {
+    facts.stops.iter().map(|(&code, &count)| Reason {
+        code,
+        text: super::removal::words(code).to_string(),
+        count,
+    })
+}
+
 /// Other batches of the same projects that are not verified: removing a project takes their files too.
 fn elsewhere(facts: &Gate) -> impl Iterator<Item = Reason> {
-    facts.elsewhere.iter().map(|(name, state, files)| Reason {
+    let must = match facts.removal {
+        Some(_) => "released",
+        None => "verified",
+    };
+    facts.elsewhere.iter().map(move |(name, state, files)| Reason {
         code: "files-elsewhere",
         text: format!(
-            "files of its projects belong to batch {name}, which is {state} and must be verified too"
+            "files of its projects belong to batch {name}, which is {state} and must be {must} too"
         ),
         count: (*files).max(1),
     })
@@ -166,9 +186,19 @@ fn waiting(removal: &Removal) -> Option<Reason> {
         Some(since) => (
             "still-waiting",
             format!("days of the {days} to wait are left (waiting-days in move.toml)"),
-            removal.days_left(since),
+            removal.days_left(since, days),
         ),
     };
+    if let (0, Some(set_aside)) = (count, removal.set_aside) {
+        let days = removal.hold_days;
+        let text = format!("days of the {days} that projects stay aside are left (hold-days in move.toml)");
+        let count = removal.days_left(set_aside, days);
+        return (count > 0).then_some(Reason {
+            code: "still-aside",
+            text,
+            count,
+        });
+    }
     (count > 0).then_some(Reason { code, text, count })
 }
 

@@ -6,12 +6,14 @@
 pub mod agenda;
 #[cfg(test)]
 mod agenda_tests;
+pub mod cutover;
 pub mod follow;
 #[cfg(test)]
 mod follow_tests;
 mod gate;
 mod outstanding;
 mod reads;
+pub mod removal;
 mod states;
 #[cfg(test)]
 mod tests;

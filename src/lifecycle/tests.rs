@@ -199,6 +199,8 @@ fn a_source_is_removed_only_when_the_waiting_is_over() {
                 signed_off: signed_off.map(Moment::from_seconds),
                 now: Moment::from_seconds(now),
                 waiting_days: 28,
+                set_aside: None,
+                hold_days: 14,
             }),
             ..open()
         };

@@ -64,6 +64,39 @@ pub fn source(desk: &Desk<'_>, source: &SourceSettings) -> Result<OsFs, Trouble>
     Ok(fs)
 }
 
+/// Lets a source be known by one more name at its top: a folder that we are about to make there.
+///
+/// # Errors
+/// [`Trouble`] where the ledger cannot be written.
+pub fn also_known(desk: &mut Desk<'_>, source: &SourceSettings, name: &str) -> Result<(), Trouble> {
+    if let Some(mut kept) = desk.ledger.end(EndRole::Source, &source.name.0)? {
+        if !kept.known.iter().any(|known| known == name) {
+            kept.known.push(name.to_string());
+            desk.ledger.keep_end(&kept, true)?;
+        }
+    }
+    Ok(())
+}
+
+/// Lets a source no longer be known by a name that is about to go. Where no other known name lies
+/// there, it is known by those that do; an emptied source has none, and its mount alone tells it.
+///
+/// # Errors
+/// [`Trouble`] where the source cannot be listed or the ledger not be written.
+pub fn known_without(desk: &mut Desk<'_>, source: &SourceSettings, name: &str) -> Result<(), Trouble> {
+    let Some(mut kept) = desk.ledger.end(EndRole::Source, &source.name.0)? else {
+        return Ok(());
+    };
+    let mut now = names_in(&source.path)?;
+    now.retain(|one| one != name);
+    kept.known.retain(|one| one != name);
+    if !kept.known.iter().any(|known| now.contains(known)) {
+        now.truncate(KNOWN_NAMES);
+        kept.known = now;
+    }
+    desk.ledger.keep_end(&kept, true)
+}
+
 /// Checks one destination.
 ///
 /// # Errors

@@ -46,6 +46,14 @@ impl<'a> Walk<'a> {
         }
     }
 
+    /// One project of the batch alone.
+    pub fn of(at_hand: &'a AtHand, project: &'a Placed) -> Walk<'a> {
+        Walk {
+            projects: VecDeque::from([project]),
+            ..Walk::new(at_hand)
+        }
+    }
+
     fn advance(&mut self) -> Result<Option<BatchFolder>, Trouble> {
         loop {
             if let Some(folder) = self.ready.pop_front() {

@@ -75,7 +75,7 @@ fn one(desk: &mut Desk<'_>, at_hand: &AtHand, accept: &[String]) -> Result<Relea
         counts.insert(READS_DISAGREE.into(), disagreements);
     }
     accept_codes(desk, &name, accept, &counts)?;
-    let mut facts = facts(desk, &at_hand.row, behind)?;
+    let mut facts = facts(desk, &at_hand.row, behind, State::Verified)?;
     let accepted = |(code, count): (String, u64)| (facts.accepted.get(&code) == Some(&count)).then_some(code);
     let accepted: BTreeSet<String> = counts.into_iter().filter_map(accepted).collect();
     look_at_source(desk, at_hand, &source, &mut facts)?;
@@ -89,6 +89,9 @@ fn one(desk: &mut Desk<'_>, at_hand: &AtHand, accept: &[String]) -> Result<Relea
     }
     let sheet = write_sheet(desk, at_hand, &reasons, &left, &accepted)?;
     let (_, proven, _) = desk.ledger.progress_of(at_hand.row.id)?;
+    if reasons.is_empty() {
+        super::project_sheets::write(desk, &name)?;
+    }
     desk.keep_ledger_copy()?;
     Ok(Released {
         disagreements: desk.ledger.read_disagreements(&at_hand.row.source)?,
@@ -100,7 +103,7 @@ fn one(desk: &mut Desk<'_>, at_hand: &AtHand, accept: &[String]) -> Result<Relea
     })
 }
 
-fn accept_codes(
+pub(super) fn accept_codes(
     desk: &mut Desk<'_>,
     name: &str,
     accept: &[String],
@@ -127,11 +130,13 @@ fn accept_codes(
     Ok(())
 }
 
-/// What the ledger says of a batch to the gate; the source is looked at apart.
+/// What the ledger says of a batch to the gate; the source is looked at apart. `others` is the state
+/// that batches with files of the same projects must have reached.
 pub(super) fn facts(
     desk: &Desk<'_>,
     row: &BatchRow,
     left_behind: BTreeMap<String, u64>,
+    others: State,
 ) -> Result<Gate, Trouble> {
     let id = row.id;
     let (mut copied, mut proven, mut read_not_accepted) = (0, 0, 0);
@@ -154,7 +159,7 @@ pub(super) fn facts(
     if let Some(planned) = plan.batches.iter().find(|b| b.name.as_str() == row.name) {
         for other in late::kin(&plan, planned) {
             let state = batch::state_of(desk.ledger.batch(other.name.as_str())?.as_ref());
-            if state < State::Verified {
+            if state < others {
                 elsewhere.push((other.name.clone(), state, other.amount.files));
             }
         }
@@ -230,6 +235,11 @@ fn look_at_source(
             .folder_records(at_hand.row.id, dataset, &folder.place)?;
         let held = match open.get(&folder.from) {
             Ok(held) => held,
+            // A symlink, a file or a mount in its place: none of its files is what it was.
+            Err(fault) if fault.kind == crate::world::FaultKind::WrongKind => {
+                facts.changed_at_source += (records.len() as u64).max(1);
+                continue;
+            }
             // A folder that is gone cannot be lost any more; its files are at the destination.
             Err(fault) if fault.kind == crate::world::FaultKind::NotFound => continue,
             Err(fault) => return Err(crate::copy::trouble_of(&fault)),

@@ -3,6 +3,7 @@
 use super::desk::Desk;
 use super::{gather, manifest, status};
 use crate::forecast::rates::Basis;
+use crate::lifecycle::State;
 use crate::report::model::{Reason, ReportModel, Standing, YearRow};
 use crate::report::{calendar, page, tables};
 use crate::survey::Survey;
@@ -28,6 +29,14 @@ pub fn report(desk: &Desk<'_>) -> Result<Vec<PathBuf>, Trouble> {
         let path = home.join(name);
         manifest::put(&path, text.as_bytes())?;
         written.push(path);
+    }
+    for row in desk.ledger.batches()? {
+        let verified = super::batch::state_of(Some(&row)) >= State::Verified;
+        // A batch that the plan no longer has keeps the sheets it got.
+        let planned = model.batches.iter().any(|batch| batch.name.as_str() == row.name);
+        if verified && planned {
+            written.extend(super::project_sheets::write(desk, &row.name)?);
+        }
     }
     Ok(written)
 }

@@ -221,7 +221,7 @@ fn reasons(desk: &Desk<'_>, row: Option<&LedgerRow>, state: State) -> Result<Vec
     let Some(row) = row.filter(|_| state == State::Verified) else {
         return Ok(Vec::new());
     };
-    let facts = super::release::facts(desk, row, BTreeMap::new())?;
+    let facts = super::release::facts(desk, row, BTreeMap::new(), State::Verified)?;
     Ok(crate::lifecycle::gate(&facts)
         .iter()
         .map(super::report::reason)

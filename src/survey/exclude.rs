@@ -41,6 +41,11 @@ pub const SNAPSHOTS: &str = "snapshots";
 pub const RECYCLE: &str = "recycle";
 /// The rule for thumbnail folders.
 pub const THUMBNAILS: &str = "thumbnails";
+/// The rule for what a release has set aside.
+pub const ASIDE: &str = "aside";
+
+/// How the folders begin into which a release sets projects aside.
+pub const ASIDE_PREFIX: &[u8] = b".poolward-aside-";
 
 /// The matcher.
 #[derive(Debug, Clone)]
@@ -136,6 +141,10 @@ impl Exclude {
         }
         if self.rules.snapshots && is_snapshot_view(name) {
             return Some(SNAPSHOTS);
+        }
+        // Whatever lies there was moved and verified: it is no project come anew.
+        if name.starts_with(ASIDE_PREFIX) && folder.depth() < self.project_depth {
+            return Some(ASIDE);
         }
         if self.rules.recycle && is_recycle(name) {
             return Some(RECYCLE);

@@ -44,6 +44,8 @@ pub enum FaultKind {
     WrongKind,
     /// The medium could not be read or written.
     Medium,
+    /// Something holds it: a mount on it, a file that is in use.
+    Busy,
     /// The mount is gone, stale or not answering.
     Gone,
     /// The file system cannot do this.
@@ -107,6 +109,7 @@ impl Fault {
             | FaultKind::NameRefused
             | FaultKind::TooLarge
             | FaultKind::WrongKind
+            | FaultKind::Busy
             | FaultKind::Unsupported => Course::ThisFile,
         }
     }
@@ -125,6 +128,7 @@ impl FaultKind {
             Errno::FBIG | Errno::OVERFLOW => FaultKind::TooLarge,
             Errno::ISDIR | Errno::NOTDIR | Errno::LOOP | Errno::NXIO => FaultKind::WrongKind,
             Errno::IO => FaultKind::Medium,
+            Errno::BUSY | Errno::TXTBSY => FaultKind::Busy,
             Errno::STALE | Errno::NOTCONN | Errno::NODEV | Errno::TIMEDOUT | Errno::HOSTDOWN => {
                 FaultKind::Gone
             }
@@ -148,6 +152,7 @@ impl FaultKind {
             FaultKind::TooLarge => "too-large",
             FaultKind::WrongKind => "wrong-kind",
             FaultKind::Medium => "medium",
+            FaultKind::Busy => "busy",
             FaultKind::Gone => "mount-gone",
             FaultKind::Unsupported => "unsupported",
             FaultKind::Crash => "crash",

@@ -9,6 +9,7 @@ mod identity;
 mod notifier;
 mod os;
 mod os_file;
+mod os_move;
 mod stop;
 
 pub use fault::{Course, Fault, FaultKind};
@@ -152,6 +153,36 @@ pub trait Folder: Send + Sync {
     /// # Errors
     /// A [`Fault`], of kind `NotEmpty` where it is not.
     fn remove_folder(&self, name: &[u8]) -> Res<()>;
+
+    /// Renames an entry of this folder into one of its subfolders under the same name, replacing
+    /// nothing. No symlink is followed on the way, and no mount is crossed.
+    ///
+    /// # Errors
+    /// A [`Fault`], of kind `Exists` where the name is taken there, of kind `Unsupported` where an
+    /// end cannot do this at all.
+    fn move_into(&self, name: &[u8], subfolder: &[u8]) -> Res<()> {
+        let _ = subfolder;
+        Err(Fault::ours(
+            "move",
+            name,
+            FaultKind::Unsupported,
+            "this file system cannot do it",
+        ))
+    }
+
+    /// The way back of [`Folder::move_into`].
+    ///
+    /// # Errors
+    /// As there.
+    fn move_out(&self, subfolder: &[u8], name: &[u8]) -> Res<()> {
+        let _ = subfolder;
+        Err(Fault::ours(
+            "move",
+            name,
+            FaultKind::Unsupported,
+            "this file system cannot do it",
+        ))
+    }
 
     /// Sets owner, mode and times of a subfolder or symlink, in that order, as far as it can.
     ///

@@ -1,6 +1,7 @@
 //! The real file systems: relative system calls through held folders, nothing by path.
 
 use super::os_file::{self, OsFileIn, OsFileOut};
+use super::os_move;
 use super::{
     Dress, Durability, Fault, FaultKind, FileIn, FileOut, Folder, Fs, Loss, MountIdentity, MountTable,
     OpenHow, Publish, ReadHow, Res, Space, Xattr,
@@ -184,6 +185,25 @@ impl OsFolder {
         rustix::fs::openat(&self.fd, name, flags, Mode::empty()).map_err(|e| Fault::os("open", name, e))
     }
 
+    /// A subfolder on the same mount as this folder.
+    fn open_here(&self, name: &[u8]) -> Res<OwnedFd> {
+        let fd = self.open_folder(name)?;
+        let mount = |fd: &OwnedFd| {
+            rustix::fs::statx(fd, "", AtFlags::EMPTY_PATH, StatxFlags::MNT_ID)
+                .map(|s| s.stx_mnt_id)
+                .map_err(|e| Fault::os("open", name, e))
+        };
+        if mount(&fd)? != mount(&self.fd)? {
+            return Err(Fault::ours(
+                "open",
+                name,
+                FaultKind::WrongKind,
+                "another file system is mounted there",
+            ));
+        }
+        Ok(fd)
+    }
+
     fn top(&self) -> Res<Arc<OwnedFd>> {
         match &self.top {
             Some(top) => Ok(Arc::clone(top)),
@@ -244,22 +264,8 @@ impl Folder for OsFolder {
     }
 
     fn enter(&self, name: &[u8]) -> Res<Arc<dyn Folder>> {
-        let fd = self.open_folder(name)?;
-        let mount = |fd: &OwnedFd| {
-            rustix::fs::statx(fd, "", AtFlags::EMPTY_PATH, StatxFlags::MNT_ID)
-                .map(|s| s.stx_mnt_id)
-                .map_err(|e| Fault::os("open", name, e))
-        };
-        if mount(&fd)? != mount(&self.fd)? {
-            return Err(Fault::ours(
-                "open",
-                name,
-                FaultKind::WrongKind,
-                "another file system is mounted there",
-            ));
-        }
         Ok(Arc::new(OsFolder {
-            fd,
+            fd: self.open_here(name)?,
             nature: Arc::clone(&self.nature),
             top: Some(self.top()?),
         }))
@@ -345,6 +351,14 @@ impl Folder for OsFolder {
 
     fn remove_folder(&self, name: &[u8]) -> Res<()> {
         rustix::fs::unlinkat(&self.fd, name, AtFlags::REMOVEDIR).map_err(|e| Fault::os("remove", name, e))
+    }
+
+    fn move_into(&self, name: &[u8], subfolder: &[u8]) -> Res<()> {
+        os_move::move_between(&self.fd, &self.open_here(subfolder)?, name)
+    }
+
+    fn move_out(&self, subfolder: &[u8], name: &[u8]) -> Res<()> {
+        os_move::move_between(&self.open_here(subfolder)?, &self.fd, name)
     }
 
     fn dress(&self, name: &[u8], dress: &Dress) -> Res<Vec<Loss>> {

@@ -2,9 +2,11 @@
 
 #![allow(clippy::disallowed_methods, clippy::expect_used, clippy::unwrap_used)]
 
+mod attacks;
 mod awkward;
 mod bad_input;
 mod changing;
+mod cutover;
 mod different;
 mod exposed;
 mod guards;
@@ -17,6 +19,7 @@ mod plans;
 mod probing;
 mod reads;
 mod real_tree;
+mod removing;
 mod renamed;
 mod run;
 mod scan_trouble;

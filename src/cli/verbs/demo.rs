@@ -74,6 +74,8 @@ pub(super) fn run(args: &Demo, context: &Context) -> Result<Code, Trouble> {
             watch: false,
             left_behind: true,
             exposed: false,
+            cutover: false,
+            confirm: Vec::new(),
         }),
     )?;
     let batch = first_batch(&inner)?;

@@ -14,10 +14,7 @@ use serde_json::{Value, json};
 
 pub(super) fn run(args: &Release, context: &Context) -> Result<Code, Trouble> {
     if args.remove || args.undo {
-        return Err(
-            Trouble::usage("not-yet", "removing a source is not part of this version")
-                .mend("The sheet says what may be deleted and on what evidence; nothing was removed."),
-        );
+        return super::remove::run(args, context);
     }
     let mut desk = desk(context)?;
     if let Some(path) = &args.restored {

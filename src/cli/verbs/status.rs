@@ -63,13 +63,17 @@ pub(super) fn once(args: &StatusArgs, context: &Context, look: bool) -> Result<C
     if args.left_behind {
         object["left_behind"] = Value::Array(left);
     }
+    let mut open = true;
+    if args.cutover {
+        (object["cutover"], open) = super::cutover::run(&desk, &args.confirm, context)?;
+    }
     context.out.object("status", object);
     let needs = stand
         .model
         .batches
         .iter()
         .any(|b| b.flags.iter().any(|f| *f != Flag::Held));
-    Ok(Code::clean_if(!needs))
+    Ok(Code::clean_if(!needs && open))
 }
 
 /// One line for all datasets that promise the same.

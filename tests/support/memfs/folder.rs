@@ -85,6 +85,40 @@ impl MemFolder {
         Ok(id)
     }
 
+    fn find_folder(&self, doing: &'static str, name: &[u8]) -> Res<Id> {
+        let id = self.find(doing, name)?;
+        match self.fs.state().nodes[&id].kind {
+            EntryKind::Directory => Ok(id),
+            _ => Err(fault(doing, name, FaultKind::WrongKind)),
+        }
+    }
+
+    fn move_between(&self, doing: &'static str, from: Id, to: Id, name: &[u8]) -> Res<()> {
+        self.fs.change(doing, name)?;
+        let held = |id| MemFolder {
+            fs: self.fs.clone(),
+            id,
+        };
+        let id = held(from).find(doing, name)?;
+        held(to).must_be_free(doing, name)?;
+        let now = self.fs.now();
+        let by_link = self.fs.nature().publish == Publish::LinkThenUnlink;
+        if !by_link || self.fs.state().nodes[&id].kind == EntryKind::Directory {
+            self.fs.state().move_name(from, to, name, id, now);
+            return Ok(());
+        }
+        let mut state = self.fs.state();
+        state.nodes.get_mut(&id).expect("a node").links += 1;
+        state.add_name(to, name, id, now);
+        drop(state);
+        self.fs.change("sync moved", name)?;
+        self.fs.state().sync_names(to);
+        self.fs.change("unlink moved", name)?;
+        let now = self.fs.now();
+        self.fs.state().remove_name(from, name, id, now);
+        Ok(())
+    }
+
     fn must_be_free(&self, doing: &'static str, name: &[u8]) -> Res<()> {
         match self.find(doing, name) {
             Ok(_) => Err(fault(doing, name, FaultKind::Exists)),
@@ -195,6 +229,16 @@ impl Folder for MemFolder {
         let now = self.fs.now();
         self.fs.state().rename(self.id, staged, name, id, now);
         Ok(())
+    }
+
+    fn move_into(&self, name: &[u8], subfolder: &[u8]) -> Res<()> {
+        let to = self.find_folder("move into", subfolder)?;
+        self.move_between("move into", self.id, to, name)
+    }
+
+    fn move_out(&self, subfolder: &[u8], name: &[u8]) -> Res<()> {
+        let from = self.find_folder("move out", subfolder)?;
+        self.move_between("move out", from, self.id, name)
     }
 
     fn remove(&self, name: &[u8], expected: &Entry) -> Res<()> {

@@ -44,6 +44,8 @@ pub struct Node {
 #[derive(Debug, Clone)]
 struct NameStep {
     folder: Id,
+    /// Where the new name is, if in another folder: both change together, as in a journal.
+    to: Id,
     id: Id,
     removes: Option<Vec<u8>>,
     adds: Option<Vec<u8>>,
@@ -259,6 +261,23 @@ impl State {
         self.step(folder, id, Some(from), Some(to), now);
     }
 
+    /// Gives an entry its name in another folder.
+    pub fn move_name(&mut self, folder: Id, to: Id, name: &[u8], id: Id, now: Moment) {
+        let from = self.nodes.get_mut(&folder).expect("a folder");
+        from.entries.remove(name);
+        let into = self.nodes.get_mut(&to).expect("a folder");
+        into.entries.insert(name.to_vec(), id);
+        self.nodes.get_mut(&id).expect("a node").meta.ctime = now;
+        self.pending.push(NameStep {
+            folder,
+            to,
+            id,
+            removes: Some(name.to_vec()),
+            adds: Some(name.to_vec()),
+            ctime: now,
+        });
+    }
+
     fn step(&mut self, folder: Id, id: Id, removes: Option<&[u8]>, adds: Option<&[u8]>, now: Moment) {
         let entries = &mut self.nodes.get_mut(&folder).expect("a folder").entries;
         removes.map(|name| entries.remove(name));
@@ -266,6 +285,7 @@ impl State {
         self.nodes.get_mut(&id).expect("a node").meta.ctime = now;
         self.pending.push(NameStep {
             folder,
+            to: folder,
             id,
             removes: removes.map(<[u8]>::to_vec),
             adds: adds.map(<[u8]>::to_vec),
@@ -285,6 +305,7 @@ impl State {
                 entries.remove(name);
             }
         }
+        let entries = &mut self.nodes.get_mut(&step.to).expect("a folder").durable_entries;
         let gone = match &step.adds {
             Some(name) => entries.insert(name.clone(), step.id),
             None => None,
@@ -303,7 +324,7 @@ impl State {
     pub fn sync_names(&mut self, folder: Id) {
         let (mine, others): (Vec<_>, Vec<_>) = std::mem::take(&mut self.pending)
             .into_iter()
-            .partition(|step| step.folder == folder);
+            .partition(|step| step.folder == folder || step.to == folder);
         self.pending = others;
         mine.iter().for_each(|step| self.apply(step));
     }
@@ -334,7 +355,7 @@ impl State {
                 Unsynced::Garbled(_) => dice.roll(2) == 0,
             };
             // In a folder that was lost nothing can be kept.
-            if kept && !lost.contains(&step.folder) {
+            if kept && !lost.contains(&step.folder) && !lost.contains(&step.to) {
                 left.apply(&step);
             } else {
                 lost.insert(step.id);

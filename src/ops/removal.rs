@@ -1,0 +1,67 @@
+//! What a removal is asked and what it answers.
+
+use crate::lifecycle::Reason;
+use crate::moment::Moment;
+use crate::release::{Checked, Stay, Surprise};
+use crate::units::Amount;
+use std::path::{Path, PathBuf};
+
+/// Which of the two steps a removal takes.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum Step {
+    /// Projects are renamed aside.
+    SetAside,
+    /// What lies aside is removed for good.
+    Empty,
+    /// Nothing is left to do, or nothing was looked at.
+    #[default]
+    Nothing,
+}
+
+/// What the user is asked before anything is touched.
+pub struct Question<'a> {
+    /// The batch whose name is to be typed.
+    pub batch: &'a str,
+    /// What is about to be done.
+    pub step: Step,
+    /// Files and bytes concerned.
+    pub amount: Amount,
+    /// Projects and loose files concerned.
+    pub pieces: u64,
+    /// The source's path.
+    pub source: &'a Path,
+}
+
+/// What came of it.
+pub struct Removed {
+    /// The batch.
+    pub name: String,
+    /// What was to be done.
+    pub step: Step,
+    /// Why nothing was done; none: it was, as far as `surprises` lets.
+    pub reasons: Vec<Reason>,
+    /// What stopped it, or stands in the way.
+    pub surprises: Vec<Surprise>,
+    /// Files and bytes of the batch that are removed for good, by all runs.
+    pub removed: Amount,
+    /// Whether nothing of it is left to be removed.
+    pub finished: bool,
+    /// Projects and loose files that this run has set aside or brought back.
+    pub moved: u64,
+    /// The folders that hold what is aside.
+    pub aside: Vec<PathBuf>,
+    /// The first moment at which what is aside may be removed for good.
+    pub until: Option<Moment>,
+    /// What stays at the source.
+    pub stays: Vec<Stay>,
+}
+
+/// What a look at every piece has found.
+#[derive(Default)]
+pub(super) struct Found {
+    pub step: Step,
+    pub checked: Checked,
+    pub here: u64,
+    pub aside: u64,
+    pub symlinks: u64,
+}

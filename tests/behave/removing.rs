@@ -1,0 +1,238 @@
+//! Removing at the source: aside first, back again, for good only after the days, and never more
+//! than the list.
+
+use crate::util::*;
+use serde_json::Value;
+use std::io::Write;
+use std::path::PathBuf;
+use std::process::Stdio;
+
+/// A small move with every batch released and no days to wait.
+pub fn released(scene: &Scene) {
+    scene.copied();
+    release_all(scene);
+}
+
+/// Verifies and releases what is copied.
+pub fn release_all(scene: &Scene) {
+    scene.run("verify").expect(0);
+    scene.edit(
+        "second-copy = \"\"",
+        "second-copy = \"a shelf at the harbour office\"",
+    );
+    scene.edit("# waiting-days = 28", "waiting-days = 0");
+    scene.edit("# hold-days = 14", "hold-days = 0");
+    let restored = scene.root().join("restored");
+    write(&restored.join("photo.bin"), &noise(9_000, 3));
+    scene
+        .run_words(&["release", "--restored", restored.to_str().expect("a path")])
+        .expect(0);
+    let (_, status) = scene.json("status");
+    for batch in status["batches"].as_array().expect("batches") {
+        let name = batch["name"].as_str().expect("a name");
+        let ran = scene.run(&format!("release {name}"));
+        assert!(
+            ran.code == 0 || ran.text().contains("left-behind"),
+            "{}{}",
+            ran.text(),
+            ran.err
+        );
+    }
+}
+
+/// Runs words with a line on standard input.
+pub fn typed(scene: &Scene, words: &str, line: &str) -> (i32, Value) {
+    let words: Vec<&str> = words.split(' ').chain(["--json"]).collect();
+    let mut command = scene.command(&words);
+    command
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped());
+    let mut child = command.spawn().expect("the binary starts");
+    // Whoever refuses before asking reads no name.
+    let _ = child.stdin.take().expect("a pipe").write_all(line.as_bytes());
+    let output = child.wait_with_output().expect("it ends");
+    let text = String::from_utf8_lossy(&output.stdout).into_owned();
+    let value = serde_json::from_str(&text).unwrap_or_else(|e| {
+        panic!("{e}: {text}{}", String::from_utf8_lossy(&output.stderr));
+    });
+    (output.status.code().unwrap_or(-1), value)
+}
+
+/// `release BATCH --remove` with the name typed.
+pub fn remove(scene: &Scene, batch: &str) -> (i32, Value) {
+    typed(scene, &format!("release {batch} --remove"), &format!("{batch}\n"))
+}
+
+/// The folder that holds projects aside.
+pub fn aside(scene: &Scene) -> PathBuf {
+    let begins = |path: &PathBuf| {
+        let name = path.file_name().expect("a name").to_string_lossy();
+        name.starts_with(".poolward-aside-")
+    };
+    let found = std::fs::read_dir(&scene.from).expect("the source");
+    let mut found = found.map(|item| item.expect("an entry").path()).filter(begins);
+    found.next().expect("a folder aside")
+}
+
+/// The codes of the reasons against.
+pub fn reasons(answer: &Value) -> Vec<String> {
+    let list = answer["batches"][0]["reasons"].as_array().expect("reasons");
+    list.iter()
+        .map(|r| r["code"].as_str().expect("a code").to_string())
+        .collect()
+}
+
+/// The codes of what stopped it.
+pub fn surprises(answer: &Value) -> Vec<String> {
+    let list = answer["batches"][0]["surprises"].as_array().expect("surprises");
+    list.iter()
+        .map(|r| r["code"].as_str().expect("a code").to_string())
+        .collect()
+}
+
+#[test]
+fn a_released_batch_goes_aside_comes_back_and_goes_for_good() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.put("2020-harvest/inner/@eaDir/small.jpg", b"a thumbnail");
+    let loose = scene.put("2020-note.txt", b"on its own\n");
+    set_time(&loose, 1_592_000_000, 5);
+    released(&scene);
+    let (code, shut) = remove(&scene, "2020.1");
+    assert_eq!((code, reasons(&shut)), (1, vec!["not-signed-off".to_string()]));
+    scene.run("release 2020.1 --accept excluded-thumbnails").expect(0);
+    let before = listing(&scene.from);
+    let copies = listing(&scene.to.join("2020"));
+
+    let (code, error) = typed(&scene, "release 2020.1 --remove", "2019.1\n");
+    assert_eq!(
+        (code, error["error"]["code"].as_str()),
+        (2, Some("not-confirmed"))
+    );
+    assert_eq!(listing(&scene.from), before);
+
+    scene.edit("hold-days = 0", "hold-days = 14");
+    let (code, went) = remove(&scene, "2020.1");
+    assert_eq!(code, 0, "{went}");
+    let batch = &went["batches"][0];
+    has(
+        batch,
+        "name releasable reasons files bytes sheet removed aside aside_until stays surprises",
+    );
+    assert_eq!(batch["removed"], false);
+    assert_eq!(batch["aside"], aside(&scene).to_str().expect("UTF-8"));
+    assert!(
+        !scene.from.join("2020-harvest").exists() && aside(&scene).join("2020-harvest/photo.bin").exists()
+    );
+    let (code, waits) = remove(&scene, "2020.1");
+    assert_eq!((code, reasons(&waits)), (1, vec!["still-aside".to_string()]));
+
+    // What is aside is no new project, and its source is still known.
+    let (code, scan) = scene.json("scan");
+    assert!(code < 2, "{scan}");
+    let (_, plan) = scene.json("plan --accept");
+    assert!(!plan.to_string().contains("poolward-aside"), "{plan}");
+
+    scene.run("release 2020.1 --undo").expect(0);
+    let same = |line: &String| !line.contains(" folder ");
+    let files = |lines: Vec<String>| lines.into_iter().filter(same).collect::<Vec<_>>();
+    assert_eq!(files(listing(&scene.from)), files(before.clone()));
+    scene.run("release 2020.1 --undo").expect(2);
+
+    scene.edit("hold-days = 14", "hold-days = 0");
+    assert_eq!(remove(&scene, "2020.1").0, 0);
+    let (code, gone) = remove(&scene, "2020.1");
+    assert_eq!(code, 0, "{gone}");
+    let batch = &gone["batches"][0];
+    assert_eq!(batch["removed"], true, "{gone}");
+    let left: Vec<String> = listing(&aside(&scene)).into_iter().filter(same).collect();
+    assert_eq!(left.len(), 1, "{left:?}");
+    assert!(
+        left[0].starts_with("2020-harvest/inner/@eaDir/small.jpg"),
+        "{left:?}"
+    );
+    assert_eq!(batch["stays"][0]["code"], "excluded-thumbnails");
+    assert_eq!(listing(&scene.to.join("2020")), copies);
+    assert!(scene.from.join("2019-lantern-fair/raw/clip.bin").exists());
+    let undo = scene.run("release 2020.1 --undo").expect(2);
+    assert!(undo.err.contains("cannot be brought back"), "{}", undo.err);
+    let (code, again) = remove(&scene, "2020.1");
+    assert_eq!((code, &again["batches"][0]["removed"]), (0, &true.into()));
+}
+
+#[test]
+fn the_days_of_waiting_count_from_the_release() {
+    let scene = Scene::bare();
+    scene.small();
+    released(&scene);
+    scene.edit("waiting-days = 0", "waiting-days = 28");
+    let before = listing(&scene.from);
+    let (code, shut) = remove(&scene, "2020.1");
+    assert_eq!((code, reasons(&shut)), (1, vec!["still-waiting".to_string()]));
+    assert_eq!(shut["batches"][0]["reasons"][0]["count"], 28);
+    assert_eq!(listing(&scene.from), before);
+}
+
+#[test]
+fn a_source_of_which_all_is_removed_is_still_known() {
+    let scene = Scene::bare();
+    scene.small();
+    released(&scene);
+    for batch in ["2019.1", "2020.1"] {
+        assert_eq!(remove(&scene, batch).0, 0);
+        assert_eq!(remove(&scene, batch).0, 0);
+    }
+    assert_eq!(listing(&scene.from), [""; 0]);
+    let (code, status) = scene.json("status");
+    assert_eq!(code, 0, "{status}");
+    let (code, again) = remove(&scene, "2019.1");
+    assert_eq!((code, &again["batches"][0]["removed"]), (0, &true.into()));
+}
+
+#[test]
+fn what_stands_in_the_way_of_the_way_back_is_named_and_kept() {
+    let scene = Scene::bare();
+    scene.small();
+    released(&scene);
+    assert_eq!(remove(&scene, "2019.1").0, 0);
+    let stranger = scene.put("2019-river-play/new.txt", b"begun anew");
+    let (code, undone) = scene.json("release 2019.1 --undo");
+    assert_eq!((code, surprises(&undone)), (1, vec!["in-the-way".to_string()]));
+    assert!(scene.from.join("2019-lantern-fair/notes.txt").exists());
+    assert!(aside(&scene).join("2019-river-play/sound.bin").exists());
+    assert_eq!(std::fs::read(&stranger).expect("the stranger"), b"begun anew");
+}
+
+#[test]
+fn each_project_gets_a_sheet_for_its_client_with_the_dates_of_both_reads() {
+    let scene = Scene::bare();
+    scene.small();
+    released(&scene);
+    let home = scene.home.join("reports/projects");
+    let sheet = std::fs::read_to_string(home.join("2019.1-2019-lantern-fair.txt")).expect("a sheet");
+    for words in [
+        "Read there",
+        "Read back",
+        "300,027 B",
+        "2019.1-2019-lantern-fair.blake3",
+    ] {
+        assert!(sheet.contains(words), "no {words} in {sheet}");
+    }
+    let list = std::fs::read_to_string(home.join("2019.1-2019-lantern-fair.blake3")).expect("a list");
+    let hash = blake3::hash(&noise(300_000, 1));
+    assert!(
+        list.contains(&format!("{hash}  2019-lantern-fair/raw/clip.bin")),
+        "{list}"
+    );
+    assert!(!list.contains("river"), "{list}");
+    assert!(
+        sheet.contains(&blake3::hash(list.as_bytes()).to_string()),
+        "{sheet}"
+    );
+    let (_, report) = scene.json("report");
+    assert!(
+        report["files"].to_string().contains("2020.1-2020-harvest.html"),
+        "{report}"
+    );
+}
