@@ -142,6 +142,9 @@ pub fn marker_path(destination: &Path) -> PathBuf {
 /// `dataset-missing` or `dataset-not-mounted` with the commands to use.
 pub fn dataset(desk: &mut Desk<'_>, at: &DestinationSettings, dataset: &Dataset) -> Result<OsFs, Trouble> {
     use std::os::unix::ffi::OsStrExt;
+    if desk.ledger.end(EndRole::Destination, &at.name)?.is_none() {
+        super::begin::join(desk, at)?;
+    }
     let root = destination(desk, at)?;
     let path = at
         .path

@@ -15,6 +15,7 @@ mod pool;
 mod probe;
 mod release;
 mod report;
+mod rooms;
 mod run;
 mod scan;
 mod status;

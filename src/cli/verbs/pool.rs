@@ -38,9 +38,15 @@ pub(super) fn run(args: &Pool, context: &Context) -> Result<Code, Trouble> {
         Err(trouble) if trouble.code == "not-scanned" && enough => pool(None, &asked, context.clock.now())?,
         other => other?,
     };
-    tell(context, &compared);
-    context.out.object("pool", object(&compared));
-    Ok(Code::clean_if(compared.rows.first().is_none_or(|row| row.fits)))
+    for one in &compared {
+        if compared.len() > 1 {
+            context.out.say(&format!("{}:", one.name));
+        }
+        tell(context, one);
+    }
+    context.out.object("pool", objects(&compared));
+    let fits = |one: &Compared| one.rows.first().is_none_or(|row| row.fits);
+    Ok(Code::clean_if(compared.iter().all(fits)))
 }
 
 fn tell(context: &Context, compared: &Compared) {
@@ -87,6 +93,18 @@ fn tell(context: &Context, compared: &Compared) {
         context.out.say(line);
     }
     context.out.say(READ_ERRORS_CAUTION);
+}
+
+/// The first destination as the contract has it, and each by its name.
+fn objects(compared: &[Compared]) -> Value {
+    let mut whole = compared.first().map_or(json!({}), object);
+    let named = |one: &Compared| {
+        let mut named = object(one);
+        named["name"] = json!(one.name);
+        named
+    };
+    whole["pools"] = compared.iter().map(named).collect();
+    whole
 }
 
 fn object(compared: &Compared) -> Value {
