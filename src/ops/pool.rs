@@ -6,7 +6,7 @@ use super::{gather, plan, tally};
 use crate::moment::Moment;
 use crate::names::SourceName;
 use crate::plan::Plan;
-use crate::pool::disks::OUTER_RATE;
+use crate::pool::disks::{OUTER_RATE, smallest};
 use crate::pool::{
     Advice, Ashift, Candidate, Choice, FillLimit, Layout, LayoutRow, Question, Recommendation, SpaceTally,
     Taken, YearlyGrowth, advise, compare, recommend, sensible_layouts,
@@ -21,8 +21,8 @@ use std::collections::BTreeMap;
 pub struct Asked {
     /// Disks at hand.
     pub disks: Option<u32>,
-    /// Size of one disk.
-    pub disk_size: Option<Bytes>,
+    /// Sizes of the disks; empty: not told.
+    pub disk_sizes: Vec<Bytes>,
     /// The layout asked for.
     pub layout: Option<Layout>,
     /// Sector size.
@@ -39,6 +39,10 @@ pub struct Compared {
     pub ashift: Ashift,
     /// The fill limit.
     pub fill_limit: FillLimit,
+    /// What is said of disks of several sizes.
+    pub disks_differ: Option<String>,
+    /// Growth a year that was counted with.
+    pub growth: Option<YearlyGrowth>,
     /// The layout asked for first, if one was.
     pub rows: Vec<LayoutRow>,
     /// Which one to take.
@@ -109,15 +113,21 @@ fn one(
         (None, Some(text)) => Some(Layout::parse(text)?),
         (None, None) => None,
     };
-    let disk = asked
-        .disk_size
-        .or(at.and_then(|at| at.disk_size))
-        .ok_or_else(|| told("the size of a disk"))?;
+    let sizes = match asked.disk_sizes.is_empty() {
+        true => at.map(|at| at.disk_sizes.clone()).unwrap_or_default(),
+        false => asked.disk_sizes.clone(),
+    };
+    let counted = u32::try_from(sizes.len()).ok().filter(|n| *n > 1);
+    if sizes.is_empty() {
+        return Err(told("the size of a disk"));
+    }
     let ashift = archive.tally.ashift();
     let disks = asked
         .disks
         .or(own.map(|layout| layout.disks()))
+        .or(counted)
         .ok_or_else(|| told("how many disks there are"))?;
+    let (disk, disks_differ) = of_one_size(&sizes, disks)?;
     if let Some(layout) = own {
         layout.check_disks(disks)?;
     }
@@ -147,11 +157,38 @@ fn one(
         disk,
         ashift,
         fill_limit,
+        disks_differ,
+        growth: archive.growth,
         advice: advise(&rows, own.is_some(), disk),
         choices: archive.tally.taken_by_choice(first),
         recommended: recommend(&archive.tally, first),
         rows,
     })
+}
+
+/// The size that counts. Sizes may be listed without a count, then only that they differ is known.
+fn of_one_size(sizes: &[Bytes], disks: u32) -> Result<(Bytes, Option<String>), Trouble> {
+    let (disk, said) = smallest(sizes)?;
+    let mut kinds = sizes.to_vec();
+    kinds.sort_unstable();
+    kinds.dedup();
+    match (
+        usize::try_from(disks).is_ok_and(|disks| disks == sizes.len()),
+        said,
+    ) {
+        (true, said) => Ok((disk, said)),
+        (false, _) if kinds.len() < sizes.len() => Err(Trouble::usage(
+            "disks",
+            format!("{} sizes of disks are told, and {disks} disks", sizes.len()),
+        )
+        .mend("Count all of them, like --disk-size \"8 x 14 TB, 4 x 12 TB\", or name one size.")),
+        (false, None) => Ok((disk, None)),
+        (false, Some(_)) => {
+            let most = kinds.last().copied().unwrap_or(disk);
+            let said = format!("The disks differ ({disk} to {most}); the smallest counts.");
+            Ok((disk, Some(said)))
+        }
+    }
 }
 
 /// What lies at each destination by the plan as it would be made now. The archive's growth is

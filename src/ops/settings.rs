@@ -100,8 +100,10 @@ pub struct DestinationSettings {
     pub dataset: Option<String>,
     /// Layout of its pool, as written.
     pub layout: Option<String>,
-    /// Size of one disk.
+    /// Size of one disk; of the smallest where they differ.
     pub disk_size: Option<Bytes>,
+    /// All sizes that were told.
+    pub disk_sizes: Vec<Bytes>,
     /// Sector size as a power of two.
     pub ashift: Option<u8>,
     /// Percentage that is not to be passed.

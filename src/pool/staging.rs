@@ -320,7 +320,7 @@ impl Breach {
     /// As an error for a person.
     pub fn trouble(&self) -> Trouble {
         let text = format!(
-            "batch {} takes pool {} past its fill limit by {}",
+            "batch {} takes the destination {} past its fill limit by {}",
             self.batch,
             self.pool,
             self.missing.binary()

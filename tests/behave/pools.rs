@@ -185,8 +185,9 @@ fn a_plan_that_breaks_a_limit_says_which_batch_and_what_helps() {
     assert!(mend.contains("to pool: pool = \"pool\""), "{breach}");
     let ran = scene.run("plan").expect(1);
     assert!(
-        ran.text()
-            .contains(&format!("batch {batch} takes pool cold past its fill limit")),
+        ran.text().contains(&format!(
+            "batch {batch} takes the destination cold past its fill limit"
+        )),
         "{}",
         ran.text()
     );
@@ -327,5 +328,146 @@ fn datasets_and_layouts_are_told_pool_by_pool() {
         );
         assert!((a - b).abs() <= b * 0.01, "{planned} {}", shown["layouts"][0]);
         assert_eq!(planned["usable_bytes"], shown["layouts"][0]["usable_bytes"]);
+    }
+}
+
+/// What nobody has is refused in one sentence with what to do, and code 2; never a panic.
+#[test]
+fn absurd_pools_are_refused_with_the_nearest_that_is_sensible() {
+    let asked = |disks: &str, size: &str, layout: &str| {
+        let mut words = vec![
+            "pool",
+            "--ashift",
+            "12",
+            "--json",
+            "--disks",
+            disks,
+            "--disk-size",
+            size,
+        ];
+        words.extend(["--layout", layout]);
+        poolward(words)
+    };
+    for (disks, size, layout, text, mend) in [
+        ("0", "14 TB", "1 x 4 raidz2", "0 disks make no pool", "--disks 15"),
+        (
+            "1000000000",
+            "14 TB",
+            "1 x 4 raidz2",
+            "1000000000 disks make no pool",
+            "--disks 15",
+        ),
+        (
+            "4",
+            "14 TB",
+            "1 x 15 raidz2",
+            "needs 15 disks and 4 are",
+            "1 x 4 raidz2",
+        ),
+        (
+            "3",
+            "14 TB",
+            "1 x 4 raidz3",
+            "needs 4 disks and 3 are",
+            "1 x 3 raidz1",
+        ),
+        (
+            "3",
+            "14 TB",
+            "1 x 3 raidz3",
+            "takes at least 4 disks",
+            "1 x 5 raidz3",
+        ),
+        ("3", "14 parsecs", "1 x 3 raidz1", "is not a size", "14 TB"),
+        ("3", "-1 TB", "1 x 3 raidz1", "is not a size", "14 TB"),
+        (
+            "3",
+            "10 EB",
+            "1 x 3 raidz1",
+            "largest size that can be counted",
+            "14 TB",
+        ),
+        ("3", "10 MB", "1 x 3 raidz1", "too small for ZFS", "64 MiB"),
+        (
+            "3",
+            "2 x 14 TB, 2 x 12 TB",
+            "1 x 3 raidz1",
+            "4 sizes of disks are told, and 3 disks",
+            "Count all",
+        ),
+        (
+            "3",
+            "14 TB",
+            "-1 x 3 raidz1",
+            "is no number of vdevs",
+            "2 x 7 raidz2",
+        ),
+        (
+            "3",
+            "14 TB",
+            "99999999999 x 3 raidz1",
+            "is no number of vdevs",
+            "2 x 7 raidz2",
+        ),
+        (
+            "12",
+            "14 TB",
+            "4000000 x 3 raidz1",
+            "no pool has more than",
+            "833 x 12 raidz1",
+        ),
+    ] {
+        let ran = asked(disks, size, layout).expect(2);
+        let error = &ran.object()["error"];
+        assert!(
+            error["text"].as_str().unwrap().contains(text),
+            "{disks} {size} {layout}: {error}"
+        );
+        assert!(
+            error["mend"].as_str().unwrap().contains(mend),
+            "{disks} {size} {layout}: {error}"
+        );
+    }
+    assert!(asked("-3", "14 TB", "1 x 3 raidz1").code == 2);
+    let mixed = asked("3", "2 x 14 TB, 12 TB", "1 x 3 raidz1").expect(0).object();
+    assert_eq!(mixed["disk_bytes"], 12_000_000_000_000_u64);
+    assert!(
+        mixed["disks_differ"]
+            .as_str()
+            .unwrap()
+            .contains("the smallest counts")
+    );
+    assert_eq!(mixed["layouts"][0]["raw_bytes"], 36_000_000_000_000_u64);
+}
+
+/// A terminal of 100 columns shows every row on one line.
+#[test]
+fn layouts_are_compared_within_a_hundred_columns() {
+    for disks in [1, 2, 3, 6, 12, 15, 24, 60] {
+        let count = disks.to_string();
+        let words = [
+            "pool",
+            "--disks",
+            &count,
+            "--disk-size",
+            "22 TB",
+            "--ashift",
+            "12",
+            "--layout",
+        ];
+        let layout = if disks < 4 {
+            format!("{disks} x 1 stripe")
+        } else {
+            format!("1 x {disks} raidz2")
+        };
+        let text = poolward(words.iter().copied().chain([layout.as_str()]))
+            .expect(0)
+            .text();
+        let rows: Vec<&str> = text.lines().take_while(|line| !line.is_empty()).collect();
+        assert!(
+            rows.len() > 1 && text.lines().all(|line| line.chars().count() <= 100),
+            "{text}"
+        );
+        assert!(rows.iter().any(|row| row.starts_with('*')), "{text}");
     }
 }

@@ -6,6 +6,7 @@ use crate::names::BatchName;
 use crate::names::{RelPath, SourceName};
 use crate::ops::settings::{DestinationSettings, SourceSettings};
 use crate::plan::After;
+use crate::pool::disks::parse_sizes;
 use crate::pool::{Layout, names::check_dataset};
 use crate::trouble::Trouble;
 use crate::units::{Bytes, LinkSpeed};
@@ -42,6 +43,12 @@ pub(super) fn destination(
 ) -> Result<DestinationSettings, Trouble> {
     reader.maybe("layout", &raw.layout, |text| Layout::parse(text).map(|_| ()))?;
     reader.maybe("dataset", &raw.dataset, |text| check_dataset(text.as_bytes()))?;
+    let disk_sizes = reader
+        .unit("disk-size", &raw.disk_size, parse_sizes)?
+        .unwrap_or_default();
+    if let (true, Some(raw)) = (disk_sizes.contains(&Bytes(0)), &raw.disk_size) {
+        return Err(reader.bad(raw, "disk-size", "it is nothing", "Leave the key out."));
+    }
     let percent = reader.number("fill-limit", &raw.fill_limit, 1..=100)?;
     let ashift = reader.number("ashift", &raw.ashift, 9..=16)?;
     let small = |number: u32| u8::try_from(number).unwrap_or(u8::MAX);
@@ -50,7 +57,8 @@ pub(super) fn destination(
         path: absolute(reader, &raw.path)?,
         dataset: raw.dataset.as_ref().map(|text| text.get_ref().clone()),
         layout: raw.layout.as_ref().map(|text| text.get_ref().clone()),
-        disk_size: some_bytes(reader, "disk-size", &raw.disk_size)?,
+        disk_size: disk_sizes.iter().min().copied(),
+        disk_sizes,
         ashift: ashift.map(small),
         fill_limit: percent.map_or(80, small),
         reserve: reader.unit("reserve", &raw.reserve, Bytes::parse)?,

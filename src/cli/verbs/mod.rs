@@ -9,6 +9,7 @@ mod exposed;
 mod extras;
 mod forecast;
 mod hold;
+mod layouts;
 mod plan;
 mod planned;
 mod pool;
