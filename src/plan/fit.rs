@@ -2,7 +2,7 @@
 
 use super::notes::Remark;
 use super::{After, Plan};
-use crate::names::{BatchName, nearest};
+use crate::names::{BatchName, SourceName, nearest};
 use crate::pool::FillLimit;
 use crate::pool::staging::{Breach, PoolRoom, Room, Step, ends, fill};
 use crate::units::Bytes;
@@ -64,7 +64,7 @@ impl Fit {
 /// plan's order, with a column for each offer: what the batch would take there.
 pub fn fit(plan: &Plan, begun: usize, offers: &[Offer], needs: &[Vec<Bytes>]) -> Fit {
     let mut remarks = Vec::new();
-    let pools: Vec<PoolRoom> = offers.iter().map(|o| room(o, plan, &mut remarks)).collect();
+    let mut pools: Vec<PoolRoom> = offers.iter().map(|o| room(o, plan, &mut remarks)).collect();
     let steps: Vec<Step> = plan
         .batches
         .iter()
@@ -96,10 +96,44 @@ pub fn fit(plan: &Plan, begun: usize, offers: &[Offer], needs: &[Vec<Bytes>]) ->
             needed: end.used.minus(offer.used),
             fits: end.over == Bytes::ZERO,
         });
+    let fits: Vec<PoolFit> = fits.collect();
+    let mut breach = fill(&pools, &steps).err();
+    // A batch of the very source whose end frees the disks cannot wait for them.
+    let wait = breach
+        .as_ref()
+        .and_then(|breach| waits_for_itself(breach, offers, plan));
+    if let Some((at, remark)) = wait {
+        remarks.push(remark);
+        if let Some(pool) = pools.get_mut(at) {
+            pool.rooms.retain(|room| room.after.is_none());
+        }
+        breach = fill(&pools, &steps).err();
+    }
     Fit {
-        pools: fits.collect(),
-        breach: fill(&pools, &steps).err(),
+        pools: fits,
+        breach,
         remarks,
+    }
+}
+
+/// The pool that a breaking batch would wait for in a circle, and the sentence that says so.
+fn waits_for_itself(breach: &Breach, offers: &[Offer], plan: &Plan) -> Option<(usize, Remark)> {
+    let at = offers.iter().position(|offer| offer.name == breach.pool)?;
+    let (After::Source(source), _) = offers.get(at)?.later.as_ref()? else {
+        return None;
+    };
+    let batch = plan.batches.iter().find(|b| b.name == breach.batch)?;
+    let mine = batch.source == *source && offers.get(at)?.at_once > Bytes::ZERO;
+    mine.then(|| (at, circle(&breach.pool, source, &batch.name)))
+}
+
+fn circle(pool: &str, source: &SourceName, batch: &BatchName) -> Remark {
+    Remark {
+        code: "wait-circular",
+        text: format!(
+            "The disks of {pool} are free when all of {source} is released, but batch {batch} of {source} shall lie \
+             on them: it would wait for itself. Send it to another pool."
+        ),
     }
 }
 
@@ -110,7 +144,7 @@ fn room(offer: &Offer, plan: &Plan, remarks: &mut Vec<Remark>) -> PoolRoom {
         ..PoolRoom::now(&offer.name, offer.at_once, offer.fill_limit)
     };
     if let Some((after, more)) = &offer.later {
-        match frees(after, &offer.name, plan) {
+        match frees(after, offer, plan) {
             Ok(batch) => room.rooms.push(Room {
                 after: Some(batch),
                 usable: *more,
@@ -122,7 +156,8 @@ fn room(offer: &Offer, plan: &Plan, remarks: &mut Vec<Remark>) -> PoolRoom {
 }
 
 /// The batch with which the disks become free, or why they never do.
-fn frees(after: &After, pool: &str, plan: &Plan) -> Result<BatchName, Remark> {
+fn frees(after: &After, offer: &Offer, plan: &Plan) -> Result<BatchName, Remark> {
+    let pool = offer.name.as_str();
     let never = |code, text| Err(Remark { code, text });
     let goes_there = |dataset: &str| {
         let homes = plan.datasets.iter();
@@ -142,13 +177,10 @@ fn frees(after: &After, pool: &str, plan: &Plan) -> Result<BatchName, Remark> {
         }
         After::Source(source) => {
             let mine = || plan.batches.iter().filter(|b| b.source == *source);
-            if let Some(own) = mine().find(|b| goes_there(&b.dataset)) {
-                let text = format!(
-                    "The disks of {pool} are free when all of {source} is released, but batch {} of {source} shall \
-                     lie on them: it would wait for itself. Send it to another pool.",
-                    own.name
-                );
-                return never("wait-circular", text);
+            // What the pool has from the start may well be filled from there.
+            let own = mine().find(|b| goes_there(&b.dataset));
+            if let Some(own) = own.filter(|_| offer.at_once == Bytes::ZERO) {
+                return Err(circle(pool, source, &own.name));
             }
             match mine().next_back() {
                 Some(last) => Ok(last.name.clone()),

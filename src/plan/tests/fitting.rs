@@ -79,6 +79,18 @@ fn disks_of_a_source_that_fills_the_pool_itself_never_become_free() {
     let circle = with(After::Source(SourceName("nas".into())));
     assert_eq!(circle.remarks[0].code, "wait-circular");
     assert!(!circle.fits() && circle.pools[0].fits && !circle.pools[1].fits);
+    // A pool that is there and grows may be filled from that source, as far as it goes.
+    let grows = |at_once| {
+        let mut cold = offer("cold", at_once);
+        cold.later = Some((After::Source(SourceName("nas".into())), Bytes(500 * MB)));
+        fit(&plan, 0, &[offer("pool", 1_000), cold], &needs(&plan, 2))
+    };
+    let enough = grows(100);
+    assert!(enough.fits() && enough.remarks.is_empty() && enough.pools[1].usable == Bytes(600 * MB));
+    let scarce = grows(90);
+    assert_eq!(scarce.remarks[0].code, "wait-circular");
+    let to_pool = |change: &Change| matches!(change, Change::Elsewhere { pool, .. } if pool == "pool");
+    assert!(!scarce.fits() && to_pool(&scarce.breach.unwrap().change));
     let strange = with(After::Batch(crate::names::BatchName::typed("2099.1")));
     assert_eq!(strange.remarks[0].code, "wait-unknown");
     assert!(
