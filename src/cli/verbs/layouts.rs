@@ -4,6 +4,7 @@
 use crate::ops::pool::Compared;
 use crate::pool::choice::EXPANSION_CAVEAT;
 use crate::pool::disks::READ_ERRORS_CAUTION;
+use crate::pool::recommend::percent;
 use crate::pool::{FillDates, LayoutRow, Level};
 use crate::report::words::{Align, display_width, table};
 use crate::units::counted;
@@ -90,11 +91,7 @@ fn rows(compared: &Compared, zone: Tz) -> String {
         if holds {
             let over = if row.fits { "" } else { "! " };
             cells.push(row.needed.binary());
-            cells.push(format!(
-                "{over}{}.{} %",
-                row.full_per_mille / 10,
-                row.full_per_mille % 10
-            ));
+            cells.push(format!("{over}{}", percent(row.needed, row.space.usable)));
             let fills = row.fills.filter(|_| row.fits);
             cells.push(fills.map_or(String::new(), |fills| month(fills.likely, zone)));
         }
