@@ -145,13 +145,13 @@ pub struct Survey {
 #[derive(Debug, Args)]
 pub struct Pool {
     /// Disks at hand
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", allow_negative_numbers = true)]
     pub disks: Option<u32>,
-    /// Size of one disk
-    #[arg(long, value_name = "S")]
+    /// Size of one disk, or of several: 8 x 14 TB, 4 x 12 TB
+    #[arg(long, value_name = "S", allow_hyphen_values = true)]
     pub disk_size: Option<String>,
     /// A layout: vdevs x width level, spares behind a plus
-    #[arg(long, value_name = "L")]
+    #[arg(long, value_name = "L", allow_hyphen_values = true)]
     pub layout: Option<String>,
     /// Sector size as a power of two
     #[arg(long, value_name = "A")]

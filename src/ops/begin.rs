@@ -1,7 +1,8 @@
 //! begin: a move folder, its ledger, and how both ends are known again.
 
+use super::desk::Desk;
 use super::guard;
-use super::settings::{Settings, SourceSettings};
+use super::settings::{DestinationSettings, Settings, SourceSettings};
 use crate::ledger::Ledger;
 use crate::moment::Moment;
 use crate::trouble::Trouble;
@@ -81,6 +82,30 @@ fn real(path: &Path) -> PathBuf {
         }
     }
     path.to_path_buf()
+}
+
+/// Makes a destination that came into `move.toml` after the beginning one of this move, before the
+/// first write to it: all that `begin` refuses is refused, then our marker is placed.
+///
+/// # Errors
+/// As for [`begin`].
+pub fn join(desk: &mut Desk<'_>, at: &DestinationSettings) -> Result<(), Trouble> {
+    find_parent(&at.path)?;
+    for source in &desk.settings.sources {
+        refuse_overlap(&source.path, &at.path)?;
+    }
+    refuse_root_disk(&at.path, at.root_disk)?;
+    if real(&desk.folder).starts_with(real(&at.path)) {
+        return Err(inside("the destination", &at.path));
+    }
+    make_destination(&at.path)?;
+    let move_id = desk.ledger.move_id()?;
+    place_marker(&at.path, &move_id)?;
+    for source in &desk.settings.sources {
+        guard::refuse_same_storage(&source.path, &at.path, &move_id)?;
+    }
+    desk.ledger
+        .keep_end(&guard::look_at_destination(at, &move_id)?, false)
 }
 
 fn record(request: &Request<'_>, now: Moment) -> Result<(), Trouble> {
@@ -163,7 +188,7 @@ fn refuse_root_disk(path: &Path, allowed: bool) -> Result<(), Trouble> {
             path.display()
         ),
     )
-    .mend("Mount the pool there first. If you mean it, add --allow-root-disk."))
+    .mend("Mount the pool there first. If you mean it, add --allow-root-disk to `begin`, or root-disk = true to this [[destination]]."))
 }
 
 fn refuse_overlap(source: &Path, destination: &Path) -> Result<(), Trouble> {
@@ -232,7 +257,9 @@ pub fn recover(folder: &Path, settings: &Settings) -> Result<PathBuf, Trouble> {
         .destinations
         .iter()
         .map(|d| d.path.join(".poolward").join("ledger.db"));
-    let Some(copy) = copies.into_iter().find(|path| path.is_file()) else {
+    // Where there are several, one may not have been mounted at the end: the newest is the true one.
+    let written = |path: &PathBuf| std::fs::metadata(path).and_then(|facts| facts.modified()).ok();
+    let Some(copy) = copies.filter(|path| path.is_file()).max_by_key(written) else {
         return Err(
             Trouble::stopped("no-ledger-copy", "no copy of a ledger is kept at the destination")
                 .mend("Check that the destination is mounted; the copy lies in its folder .poolward."),

@@ -7,6 +7,7 @@ use super::foretold;
 use super::hours;
 use super::items::{Walk, own_folders};
 use super::repair;
+use super::rooms;
 use super::settings::Settings;
 use super::spare::Hourly;
 use super::stretch::{Done, Stretches};
@@ -116,6 +117,9 @@ fn section(
     let mut batches = batch::named(&plan, &[name.to_string()])?;
     let chosen = batches.remove(0);
     refuse_held(desk, name)?;
+    if let Some(trouble) = rooms::too_early(desk, &plan, &chosen)? {
+        return Err(trouble);
+    }
     batch::alone(desk, name, |desk| {
         foretold::keep(desk, &plan, &chosen)?;
         let at_hand = batch::take_up(desk, &plan, &chosen, at)?;

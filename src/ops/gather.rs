@@ -220,8 +220,10 @@ fn rules(settings: &Settings, source: &SourceSettings, index: &Index) -> Result<
     rules.inodes_hold = inodes_hold(source, index);
     let to = settings
         .destinations
-        .first()
-        .map_or(0, |d| d.path.as_os_str().len());
+        .iter()
+        .map(|d| d.path.as_os_str().len())
+        .max()
+        .unwrap_or(0);
     // A year and two slashes, and the extra folder of the source.
     rules.destination_prefix_bytes = to + 6 + source.under.as_bytes().len();
     let under = source.under.lossy().encode_utf16().count();
@@ -301,7 +303,7 @@ pub fn grown(
 pub fn drop_answered(all: &mut [Surveyed], rules: &crate::plan::PlanRules) -> Result<(), Trouble> {
     for one in all {
         let asked = std::mem::take(&mut one.survey.questions);
-        one.survey.questions = crate::plan::unanswered(asked, rules)?;
+        one.survey.questions = crate::plan::unanswered(asked, &one.survey.projects, rules)?;
         let is_open = |kind: &str| one.survey.questions.iter().any(|question| question.about == kind);
         if !is_open(crate::survey::ABOUT_PROJECT) {
             one.survey

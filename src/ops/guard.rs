@@ -113,6 +113,17 @@ pub fn destination(desk: &Desk<'_>, destination: &DestinationSettings) -> Result
     Ok(fs)
 }
 
+/// Sees to it that a destination is one of this move, before anything is written to it.
+///
+/// # Errors
+/// As for [`super::begin::join`].
+pub fn joined(desk: &mut Desk<'_>, at: &DestinationSettings) -> Result<(), Trouble> {
+    match desk.ledger.end(EndRole::Destination, &at.name)? {
+        Some(_) => Ok(()),
+        None => super::begin::join(desk, at),
+    }
+}
+
 /// A marker written at the destination must not appear at the source: two paths may lead to the
 /// same storage by a second export or a union (hazard L6). Nor may one lie inside the other by way
 /// of a bind mount.
@@ -175,6 +186,7 @@ pub fn marker_path(destination: &Path) -> PathBuf {
 /// `dataset-missing` or `dataset-not-mounted` with the commands to use.
 pub fn dataset(desk: &mut Desk<'_>, at: &DestinationSettings, dataset: &Dataset) -> Result<OsFs, Trouble> {
     use std::os::unix::ffi::OsStrExt;
+    joined(desk, at)?;
     let root = destination(desk, at)?;
     let path = at
         .path

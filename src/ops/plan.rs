@@ -3,17 +3,16 @@
 use super::desk::Desk;
 use super::follow::{self, Renamed};
 use super::gather::{self, Surveyed};
+use super::rooms::{self, Rooms};
 use super::{following, late, schedule, store};
-use crate::entry::EntryKind;
 use crate::forecast::simulate::Forecast;
 use crate::ledger::PlanRow;
 use crate::plan::difference::{Difference, difference};
-use crate::plan::{self, DestinationRule, Inputs, LockedBatch, Notes, Plan, PlanRules, SourceRule};
-use crate::pool::{Ashift, FillLimit, FolderNames, Layout, Space, SpaceTally, recommend};
+use crate::plan::{self, DestinationRule, Inputs, LockedBatch, Notes, Plan, PlanRules, Remark, SourceRule};
+use crate::pool::staging::check_volume;
 use crate::survey::{ProjectSummary, Unplanned};
 use crate::trouble::Trouble;
 use crate::units::Bytes;
-use crate::world::{Fs, OsFs};
 
 /// A plan and what goes with it.
 pub struct Planned {
@@ -32,42 +31,53 @@ pub struct Planned {
     pub accepted: bool,
     /// Whether it was stored.
     pub written: bool,
-    /// Whether it fits.
-    pub room: Room,
+    /// Whether it fits, and what the datasets should be created with.
+    pub rooms: Rooms,
     /// Projects, for explanations.
     pub projects: Vec<ProjectSummary>,
     /// The rules it was made by.
     pub rules: PlanRules,
 }
 
-/// Space at the first destination.
-#[derive(Debug, Clone, Copy)]
-pub struct Room {
-    /// What the pool or file system can hold in all.
-    pub usable: Bytes,
-    /// What may be used of it by the fill limit.
-    pub limit: Bytes,
-    /// What the move needs.
-    pub needed: Bytes,
-    /// Whether that stays within the limit.
-    pub fits: bool,
+/// A plan that is not stored yet, and what it was made from.
+pub struct Draft {
+    /// The plan.
+    pub plan: Plan,
+    /// What it rests on.
+    pub notes: Notes,
+    /// The surveys.
+    pub surveyed: Vec<Surveyed>,
+    /// All their projects.
+    projects: Vec<ProjectSummary>,
+    /// The rules it was made by.
+    rules: PlanRules,
+    /// Begun projects with another name at the source.
+    renamed: Vec<Renamed>,
+    /// How many batches have begun; they come first.
+    begun: usize,
 }
 
-/// Makes the plan; stores it unless something has begun and the user has not accepted yet.
+/// The plan as it would be made now; nothing is stored or followed.
 ///
 /// # Errors
 /// [`Trouble`] where a source was not scanned or the rules cannot hold.
-pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
+pub fn draft(desk: &Desk<'_>) -> Result<Draft, Trouble> {
     let surveyed = gather::surveys(desk)?;
     let projects: Vec<ProjectSummary> = surveyed.iter().flat_map(|s| s.survey.projects.clone()).collect();
+    let renamed = follow::find(desk, &projects)?;
+    drafted(desk, surveyed, projects, renamed, false)
+}
+
+fn drafted(
+    desk: &Desk<'_>,
+    surveyed: Vec<Surveyed>,
+    projects: Vec<ProjectSummary>,
+    renamed: Vec<Renamed>,
+    followed: bool,
+) -> Result<Draft, Trouble> {
     let unplanned: Vec<Unplanned> = surveyed.iter().flat_map(|s| s.survey.unplanned.clone()).collect();
-    following::go_on(desk)?;
-    let renamed = match accept {
-        true => following::all(desk, &projects)?,
-        false => follow::find(desk, &projects)?,
-    };
     let mut locked = locked(desk)?;
-    if !accept {
+    if !followed {
         follow::as_followed(&mut locked, &renamed);
     }
     let late = late::summaries(&late::all(desk)?, &projects);
@@ -86,6 +96,38 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
             flaw.words()
         )));
     }
+    Ok(Draft {
+        plan,
+        notes,
+        surveyed,
+        begun: locked.len(),
+        projects,
+        rules,
+        renamed,
+    })
+}
+
+/// Makes the plan; stores it unless something has begun and the user has not accepted yet.
+///
+/// # Errors
+/// [`Trouble`] where a source was not scanned or the rules cannot hold.
+pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
+    let surveyed = gather::surveys(desk)?;
+    let projects: Vec<ProjectSummary> = surveyed.iter().flat_map(|s| s.survey.projects.clone()).collect();
+    following::go_on(desk)?;
+    let renamed = match accept {
+        true => following::all(desk, &projects)?,
+        false => follow::find(desk, &projects)?,
+    };
+    let Draft {
+        plan,
+        mut notes,
+        surveyed,
+        projects,
+        rules,
+        renamed,
+        begun,
+    } = drafted(desk, surveyed, projects, renamed, accept)?;
     let before = desk
         .ledger
         .plan()?
@@ -94,7 +136,7 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
     let changes = before.as_ref().map(|before| difference(before, &plan));
     let same =
         changes.as_ref().is_some_and(Difference::is_empty) && renamed.iter().all(|r| r.verdict.is_err());
-    let written = locked.is_empty() || accept || same || before.is_none();
+    let written = begun == 0 || accept || same || before.is_none();
     if written {
         let row = PlanRow {
             made_at: desk.now(),
@@ -103,7 +145,9 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
         desk.ledger.store_plan(&row)?;
     }
     let forecast = schedule::forecast(desk, &plan)?;
-    let room = room(desk, &surveyed)?;
+    let rooms = rooms::rooms(desk, &plan, &surveyed)?;
+    notes.remarks.extend(rooms.fit.remarks.iter().cloned());
+    notes.remarks.extend(volumes(desk, &surveyed, &forecast));
     Ok(Planned {
         plan,
         notes,
@@ -112,11 +156,36 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
         renamed,
         accepted: accept,
         written,
-        room,
+        rooms,
         projects,
         rules,
     })
 }
+
+/// Whether people fill a source's volume before the move is over.
+fn volumes(desk: &Desk<'_>, surveyed: &[Surveyed], forecast: &Forecast) -> Vec<Remark> {
+    let end = forecast.finish.high.or(forecast.finish.likely);
+    let seconds = end.map_or(0, |end| end.seconds.saturating_sub(desk.now().seconds).max(0));
+    let zone = desk.settings.windows.zone;
+    let over = |one: &Surveyed| {
+        let limit = one.source.volume_limit?;
+        let there: Bytes = one.survey.projects.iter().map(|p| p.amount.bytes).sum();
+        let grown = gather::growth(std::slice::from_ref(one), desk.now(), zone);
+        let yearly = grown.map_or(Bytes::ZERO, |growth| growth.high);
+        let coming = u128::from(yearly.0) * u128::from(seconds.unsigned_abs()) / YEAR_SECONDS;
+        let coming = Bytes(u64::try_from(coming).unwrap_or(u64::MAX));
+        let trouble = check_volume(&one.source.name.0, limit, there, coming).err()?;
+        let mend = trouble.mend.unwrap_or_default();
+        Some(Remark {
+            code: "volume-limit",
+            text: format!("Before the move is over, {}. {mend}", trouble.text),
+        })
+    };
+    surveyed.iter().filter_map(over).collect()
+}
+
+/// An average Gregorian year (365.2425 days).
+const YEAR_SECONDS: u128 = 31_556_952;
 
 /// Batches that have begun, as they were begun.
 ///
@@ -136,12 +205,14 @@ pub fn rules(desk: &Desk<'_>) -> PlanRules {
     let destination = |d: &super::settings::DestinationSettings| DestinationRule {
         name: d.name.clone(),
         parent: d.dataset.clone(),
+        late: d.is_late(),
     };
     PlanRules {
         by: settings.by,
         batch_max: settings.batch_max,
         batch_min: settings.batch_min,
         order: settings.order,
+        as_of: Some(desk.now()),
         quiet_since: Some(desk.now().plus_seconds(-86_400 * i64::from(settings.quiet_days))),
         pilot: true,
         tags: settings.tags.clone(),
@@ -156,76 +227,4 @@ pub fn rules(desk: &Desk<'_>) -> PlanRules {
             .collect(),
         destinations: settings.destinations.iter().map(destination).collect(),
     }
-}
-
-/// Whether it fits the first destination: by its layout where the user told it, else by what the
-/// file system says.
-fn room(desk: &Desk<'_>, surveyed: &[Surveyed]) -> Result<Room, Trouble> {
-    let Some(at) = desk.settings.destinations.first() else {
-        return Err(Trouble::defect("settings without a destination"));
-    };
-    let content: Bytes = surveyed.iter().map(|s| s.survey.sizes.total().bytes).sum();
-    let fill = FillLimit::new(u64::from(at.fill_limit))?;
-    if let (Some(layout), Some(disk)) = (&at.layout, at.disk_size) {
-        let layout = Layout::parse(layout)?;
-        let ashift = at
-            .ashift
-            .map_or(Ok(Ashift::FOUR_KIB), |a| Ashift::new(u64::from(a)))?;
-        let usable = Space::of(layout, ashift, disk)?.usable;
-        let needed = recommend(&tally(desk, surveyed, ashift)?, layout).taken.used;
-        let limit = fill.of(usable);
-        return Ok(Room {
-            usable,
-            limit,
-            needed,
-            fits: needed <= limit,
-        });
-    }
-    let space = OsFs::open(&at.path).and_then(|fs| fs.space());
-    let (total, free) = space.map_or((Bytes::ZERO, Bytes::ZERO), |space| (space.total, space.free));
-    let free = at.free.unwrap_or(free);
-    let copied: Bytes = schedule::standings(desk)?.values().map(|s| s.copied.bytes).sum();
-    let limit = fill.of(total).minus(total.minus(free));
-    let needed = content.minus(copied);
-    Ok(Room {
-        usable: free,
-        limit,
-        needed,
-        fits: needed <= limit,
-    })
-}
-
-/// The sizes of everything to be moved, for the space they take.
-///
-/// # Errors
-/// [`Trouble`] where an index is damaged.
-pub fn tally(desk: &Desk<'_>, surveyed: &[Surveyed], ashift: Ashift) -> Result<SpaceTally, Trouble> {
-    let mut tally = SpaceTally::new(ashift);
-    for one in surveyed {
-        let exclude = gather::exclude(&desk.settings, &one.source)?;
-        for listing in one.index.listings() {
-            let listing = listing?;
-            if !listing.folder.is_root()
-                && exclude
-                    .rule_for_path(&listing.folder, EntryKind::Directory)
-                    .is_some()
-            {
-                continue;
-            }
-            let lengths = listing.children.iter().map(|child| child.name.len() as u64);
-            tally.push_directory(FolderNames {
-                entries: listing.children.len() as u64,
-                bytes: lengths.clone().sum(),
-                longest: lengths.max().unwrap_or(0),
-            });
-            for child in &listing.children {
-                match child.entry.kind {
-                    EntryKind::File => tally.push(child.entry.size),
-                    EntryKind::Symlink => tally.push_symlink(child.entry.size.0),
-                    EntryKind::Directory | EntryKind::Special | EntryKind::Unknown => {}
-                }
-            }
-        }
-    }
-    Ok(tally)
 }

@@ -49,7 +49,10 @@ pub fn probe(desk: &mut Desk<'_>, say: &dyn Fn(&str)) -> Result<Vec<Found>, Trou
             say(&format!("Reading from {} ...", source.name));
             found.push(at_source(desk, source, share)?);
         }
-        for destination in &destinations {
+        // A pool whose disks are not free yet is measured once it is there.
+        let there = |at: &&DestinationSettings| !at.is_late() || at.path.is_dir();
+        for destination in destinations.iter().filter(there) {
+            guard::joined(desk, destination)?;
             say(&format!("Writing to {} and reading back ...", destination.name));
             found.push(at_destination(desk, destination, share)?);
         }

@@ -1,10 +1,11 @@
 //! report: the page, the calendar, the tables and the manifests of a move.
 
 use super::desk::Desk;
-use super::{gather, manifest, status};
+use super::{batch, gather, manifest, rooms, status};
 use crate::forecast::rates::Basis;
 use crate::lifecycle::State;
-use crate::report::model::{Reason, ReportModel, Standing, YearRow};
+use crate::plan::fit::PoolFit;
+use crate::report::model::{Reason, ReportModel, Space, Standing, YearRow};
 use crate::report::{calendar, page, tables};
 use crate::survey::Survey;
 use crate::trouble::Trouble;
@@ -48,12 +49,25 @@ pub fn report(desk: &Desk<'_>) -> Result<Vec<PathBuf>, Trouble> {
 pub fn model(desk: &Desk<'_>) -> Result<ReportModel, Trouble> {
     let stand = status::status(desk, false)?;
     let mut model = stand.model;
-    for one in gather::surveys(desk)? {
+    let surveyed = gather::surveys(desk)?;
+    for one in &surveyed {
         merge(&mut model, &one.survey);
     }
     model.exposed = Some(super::exposed::exposed(desk, &model)?);
+    let rooms = rooms::rooms(desk, &batch::plan(desk)?, &surveyed)?;
+    model.space = rooms.fit.pools.into_iter().map(space).collect();
     model.rates = rates(desk, &stand.forecast)?;
     Ok(model)
+}
+
+fn space(pool: PoolFit) -> Space {
+    Space {
+        name: pool.name,
+        usable: pool.usable,
+        limit: pool.limit,
+        needed: pool.needed,
+        fits: pool.fits,
+    }
 }
 
 fn merge(model: &mut ReportModel, survey: &Survey) {

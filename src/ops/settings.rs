@@ -3,7 +3,7 @@
 use crate::forecast::link::RunsOn;
 use crate::forecast::windows::Windows;
 use crate::names::{RelPath, SourceName};
-use crate::plan::{By, Order, Rename, Tag};
+use crate::plan::{After, By, Order, Rename, Tag};
 use crate::survey::exclude::ExcludeRules;
 use crate::units::{Bytes, LinkSpeed, Rate};
 use crate::world::ReadHow;
@@ -100,8 +100,10 @@ pub struct DestinationSettings {
     pub dataset: Option<String>,
     /// Layout of its pool, as written.
     pub layout: Option<String>,
-    /// Size of one disk.
+    /// Size of one disk; of the smallest where they differ.
     pub disk_size: Option<Bytes>,
+    /// All sizes that were told.
+    pub disk_sizes: Vec<Bytes>,
     /// Sector size as a power of two.
     pub ashift: Option<u8>,
     /// Percentage that is not to be passed.
@@ -112,6 +114,19 @@ pub struct DestinationSettings {
     pub free: Option<Bytes>,
     /// Facts this destination cannot keep: `owner`, `mode`, `time`, `xattr`, `acl`.
     pub accept: Vec<String>,
+    /// What has to be over before it has its disks; `None`: it is there.
+    pub after: Option<After>,
+    /// Layout it then grows to, as written; `None`: all of it is there only then.
+    pub grows_to: Option<String>,
+    /// Whether it may lie on the disk the system runs from.
+    pub root_disk: bool,
+}
+
+impl DestinationSettings {
+    /// Whether there is nothing of it before other batches are over.
+    pub fn is_late(&self) -> bool {
+        self.after.is_some() && self.grows_to.is_none()
+    }
 }
 
 impl Settings {
@@ -142,7 +157,4 @@ const WITHOUT_EFFECT: &[(&str, IsSet)] = &[
     ("[permissions]", |s| !s.permissions.is_empty()),
     ("[[rename]] below a project's folder", |s| !s.renames.is_empty()),
     ("view.flat", |s| s.view_flat),
-    ("source.volume-limit", |s| {
-        s.sources.iter().any(|source| source.volume_limit.is_some())
-    }),
 ];

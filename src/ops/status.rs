@@ -71,7 +71,7 @@ pub fn status(desk: &Desk<'_>, look: bool) -> Result<Status, Trouble> {
         };
         batches.push(batch_row(desk, batch, row, standing, beside, &forecast)?);
     }
-    let model = model_of(desk, batches, &forecast)?;
+    let model = model_of(desk, &plan, batches, &forecast)?;
     Ok(Status {
         model,
         forecast,
@@ -79,7 +79,22 @@ pub fn status(desk: &Desk<'_>, look: bool) -> Result<Status, Trouble> {
     })
 }
 
-fn model_of(desk: &Desk<'_>, batches: Vec<BatchRow>, forecast: &Forecast) -> Result<ReportModel, Trouble> {
+/// What lies at a destination.
+fn arrived_at(plan: &Plan, batches: &[BatchRow], name: &str) -> Amount {
+    let there = |dataset: &str| {
+        let homes = plan.datasets.iter().filter(|d| d.destination == name);
+        homes.map(|d| d.name.as_str()).any(|known| known == dataset)
+    };
+    let mine = batches.iter().filter(|batch| there(&batch.dataset));
+    mine.map(|batch| batch.progress.copied).sum()
+}
+
+fn model_of(
+    desk: &Desk<'_>,
+    plan: &Plan,
+    batches: Vec<BatchRow>,
+    forecast: &Forecast,
+) -> Result<ReportModel, Trouble> {
     let settings = &desk.settings;
     let end = |name: &str, path: &std::path::Path, amount| {
         use std::os::unix::ffi::OsStrExt;
@@ -110,7 +125,7 @@ fn model_of(desk: &Desk<'_>, batches: Vec<BatchRow>, forecast: &Forecast) -> Res
     let destinations = settings
         .destinations
         .iter()
-        .map(|d| end(&d.name, &d.path, totals.copied))
+        .map(|d| end(&d.name, &d.path, arrived_at(plan, &batches, &d.name)))
         .collect();
     Ok(ReportModel {
         title: desk

@@ -389,7 +389,7 @@ fn notes(
         .collect();
     decisions.sort_by(|a, b| (&a.source, &a.key).cmp(&(&b.source, &b.key)));
     let mut notes = Notes {
-        idle_tags: tags::idle(rules, &names),
+        idle_tags: tags::idle(rules, inputs.projects),
         unknown_names: tags::unknown(rules, &names),
         questions: questions(settled, rules),
         remarks: linked(settled, &decisions),
@@ -472,6 +472,6 @@ fn note_batch(batch: &Batch, draft: &Draft<'_>, rules: &PlanRules, notes: &mut N
     match draft.row.2.turn {
         Turn::Held => notes.held.push(batch.name.clone()),
         Turn::InUse => notes.in_use.push(batch.name.clone()),
-        Turn::Ordinary | Turn::Undated | Turn::Late => {}
+        Turn::Ordinary | Turn::Undated | Turn::Staged | Turn::Late => {}
     }
 }

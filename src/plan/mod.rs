@@ -7,8 +7,10 @@ mod build;
 pub mod check;
 mod cut;
 pub mod difference;
+pub mod fit;
 mod naming;
 mod notes;
+mod only;
 mod pilot;
 mod rules;
 mod settle;
@@ -21,8 +23,9 @@ mod tests;
 
 pub use build::build;
 pub use notes::{Decision, IdleTag, Limit, Notes, Remark, Verdict};
-pub use rules::{By, DestinationRule, Match, Order, Pattern, PlanRules, Rename, SourceRule, Tag};
-pub use tags::{project_name, unanswered, wished};
+pub use only::{Days, Only, parse_kind, parse_years};
+pub use rules::{After, By, DestinationRule, Match, Order, Pattern, PlanRules, Rename, SourceRule, Tag};
+pub use tags::{applies, project_name, unanswered, wished};
 
 use crate::names::{BatchName, RelPath, SourceName};
 use crate::sizes::SizeHistogram;

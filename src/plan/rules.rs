@@ -2,8 +2,9 @@
 //!
 //! Reading `move.toml` happens elsewhere; here is what was meant by it.
 
+use super::only::Only;
 use crate::moment::Moment;
-use crate::names::{RelPath, SourceName};
+use crate::names::{BatchName, RelPath, SourceName};
 use crate::trouble::Trouble;
 use crate::units::Bytes;
 use regex::bytes::Regex;
@@ -50,6 +51,8 @@ pub struct PlanRules {
     pub order: Order,
     /// Projects whose newest file is younger than this are in use and wait for the end.
     pub quiet_since: Option<Moment>,
+    /// The day that ages in tags are counted from; `None`: no project is older than anything.
+    pub as_of: Option<Moment>,
     /// Whether to begin with a small, typical batch.
     pub pilot: bool,
     /// The user's tags; the first that matches a project decides.
@@ -78,6 +81,17 @@ pub struct DestinationRule {
     pub name: String,
     /// The parent dataset, `pool/archive`; `None` for plain folders.
     pub parent: Option<String>,
+    /// It is only there after other batches: its own come when all else has moved.
+    pub late: bool,
+}
+
+/// What has to be over before a pool has its disks.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum After {
+    /// This batch is released.
+    Batch(BatchName),
+    /// Every batch of this source is released.
+    Source(SourceName),
 }
 
 /// A path of a source that gets another at the destination. The plan follows it for projects'
@@ -97,6 +111,8 @@ pub enum Match {
     Pattern(Pattern),
     /// Names, as `survey` prints them.
     Projects(Vec<String>),
+    /// All, as far as the tag's conditions go.
+    All,
 }
 
 /// A regular expression that can be used.
@@ -108,6 +124,8 @@ pub struct Pattern(Regex);
 pub struct Tag {
     /// Which projects it is for.
     pub matches: Match,
+    /// What it asks of them beside the name.
+    pub only: Only,
     /// Sets the year. A group named `year` in the pattern does so by itself.
     pub year: Option<String>,
     /// Sets the dataset.
@@ -155,6 +173,7 @@ impl Tag {
     pub fn new(matches: Match) -> Tag {
         Tag {
             matches,
+            only: Only::default(),
             year: None,
             dataset: None,
             group: None,
@@ -176,6 +195,7 @@ impl PlanRules {
             batch_min: Bytes(200_000_000_000),
             order: Order::OldestFirst,
             quiet_since: None,
+            as_of: None,
             pilot: true,
             tags: Vec::new(),
             renames: Vec::new(),

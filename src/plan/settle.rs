@@ -44,6 +44,8 @@ pub(super) enum Turn {
     Ordinary,
     /// In the dataset `undated`.
     Undated,
+    /// On a pool that is only there after others: when all these have moved.
+    Staged,
     /// Later files of what was moved before.
     Late,
     /// In use: last.
@@ -91,6 +93,13 @@ pub(super) fn settle<'a>(
         if settled.class.turn == Turn::Ordinary && is_undated(rules, &settled.folder) {
             settled.class.turn = Turn::Undated;
         }
+        let late = rules
+            .destinations
+            .get(settled.destination)
+            .is_some_and(|d| d.late);
+        if late && settled.class.turn < Turn::Staged {
+            settled.class.turn = Turn::Staged;
+        }
     }
     Ok(all)
 }
@@ -108,7 +117,7 @@ pub(super) fn date_order<'a>(s: &'a Settled<'_>) -> (u16, &'a [u8], &'a SourceNa
 
 fn one<'a>(project: &'a ProjectSummary, rules: &PlanRules) -> Result<Settled<'a>, Trouble> {
     let name = project_name(&project.key);
-    let wish = wish(rules, &name)?;
+    let wish = wish(rules, &name, Some(project))?;
     let year = wish.year.or(project.date.year);
     let under = rules.under(&project.source);
     let own = own_folder(&name, &wish, rules)?;

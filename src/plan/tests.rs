@@ -1,6 +1,7 @@
 //! Plans as values: hand-made cases, then properties against the separate check.
 
 mod building;
+mod fitting;
 mod properties;
 mod words;
 
@@ -53,6 +54,7 @@ fn rules() -> PlanRules {
     let mut rules = PlanRules::new(DestinationRule {
         name: "pool".into(),
         parent: Some("pool/archive".into()),
+        late: false,
     });
     (rules.batch_min, rules.batch_max, rules.pilot) = (Bytes(40 * MB), Bytes(100 * MB), false);
     rules

@@ -132,13 +132,18 @@ fn destination_words(name: &str, project: &ProjectSummary, batch: &Batch, plan: 
 
 fn tag_words(number: usize, rules: &PlanRules) -> String {
     match number.checked_sub(1).and_then(|at| rules.tags.get(at)) {
-        Some(tag) => match &tag.matches {
-            Match::Pattern(pattern) => format!(" (match = '{}')", pattern.as_str()),
-            Match::Projects(list) => format!(
-                " (a list of {})",
-                crate::units::counted(list.len() as u64, "name")
-            ),
-        },
+        Some(tag) => {
+            let name = match &tag.matches {
+                Match::Pattern(pattern) => format!("match = '{}'", pattern.as_str()),
+                Match::Projects(list) => {
+                    format!("a list of {}", crate::units::counted(list.len() as u64, "name"))
+                }
+                Match::All => String::new(),
+            };
+            let parts = [name, tag.only.words()];
+            let parts: Vec<String> = parts.into_iter().filter(|part| !part.is_empty()).collect();
+            format!(" ({})", parts.join("; "))
+        }
         None => String::new(),
     }
 }

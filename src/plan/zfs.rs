@@ -6,6 +6,7 @@
 use super::Dataset;
 use crate::names::shown;
 use crate::pool::names::DATASET_MAX;
+use crate::pool::{Compression, Recommendation};
 use crate::trouble::Trouble;
 use std::path::Path;
 
@@ -16,15 +17,22 @@ pub struct Properties {
     pub set: Vec<(&'static str, String)>,
 }
 
+/// A dataset and what its files are best kept in.
+#[derive(Debug, Clone, Copy)]
+pub struct Made<'a> {
+    /// The dataset.
+    pub dataset: &'a Dataset,
+    /// Its recordsize and compression.
+    pub choice: &'a Recommendation,
+}
+
 impl Properties {
-    /// For large media files: long records, cheap compression for the zeros at the ends of files,
-    /// attributes beside the file, names kept byte for byte.
+    /// Beside recordsize and compression, which follow from the files: attributes beside the file,
+    /// names kept byte for byte.
     pub fn usual() -> Properties {
         let text = |value: &str| value.to_string();
         Properties {
             set: vec![
-                ("recordsize", text("1M")),
-                ("compression", text("lz4")),
                 ("atime", text("off")),
                 ("xattr", text("sa")),
                 ("acltype", text("posix")),
@@ -43,7 +51,7 @@ impl Properties {
 ///
 /// # Errors
 /// `name-too-long` where a whole name passes 255 bytes.
-pub fn commands(datasets: &[&Dataset], at: &Path, properties: &Properties) -> Result<String, Trouble> {
+pub fn commands(datasets: &[Made<'_>], at: &Path, properties: &Properties) -> Result<String, Trouble> {
     let mut text = String::from(
         "# Run these on the host of the pool, as root, after reading them.\n\
          # Three settings cannot be changed later:\n\
@@ -56,9 +64,13 @@ pub fn commands(datasets: &[&Dataset], at: &Path, properties: &Properties) -> Re
         "# The parent dataset must be mounted at {} already; datasets inherit their path from it.\n",
         shown(root)
     ));
-    let mut ordered: Vec<&&Dataset> = datasets.iter().collect();
-    ordered.sort_by(|a, b| a.folder.components().cmp(b.folder.components()));
-    for dataset in ordered {
+    let mut ordered: Vec<&Made<'_>> = datasets.iter().collect();
+    ordered.sort_by(|a, b| {
+        let (a, b) = (&a.dataset.folder, &b.dataset.folder);
+        a.components().cmp(b.components())
+    });
+    for made in ordered {
+        let dataset = made.dataset;
         let Some(name) = &dataset.full_name else { continue };
         if name.len() > DATASET_MAX {
             return Err(Trouble::usage(
@@ -70,7 +82,20 @@ pub fn commands(datasets: &[&Dataset], at: &Path, properties: &Properties) -> Re
             )
             .mend("Give the project a shorter `dataset` in a [[tag]]."));
         }
-        text.push_str("zfs create");
+        text.push_str(&format!(
+            "# {}: {}\n",
+            shown(dataset.name.as_bytes()),
+            made.choice.words[0]
+        ));
+        let choice = made.choice.choice;
+        let compression = match choice.compression {
+            Compression::On => "lz4",
+            Compression::Off => "off",
+        };
+        text.push_str(&format!(
+            "zfs create -o recordsize={} -o compression={compression}",
+            choice.recordsize
+        ));
         for (property, value) in &properties.set {
             text.push_str(&format!(" -o {property}={value}"));
         }
@@ -113,6 +138,8 @@ fn quoted(word: &[u8]) -> String {
 mod tests {
     use super::*;
     use crate::names::RelPath;
+    use crate::pool::{Ashift, Layout, SpaceTally, recommend};
+    use crate::units::Bytes;
     use proptest::prelude::*;
 
     fn dataset(name: &str, folder: impl Into<Vec<u8>>) -> Dataset {
@@ -126,12 +153,35 @@ mod tests {
         }
     }
 
+    /// Ten files of 40 MB each, on seven disks of which two hold parity.
+    fn choice() -> Recommendation {
+        let mut tally = SpaceTally::new(Ashift::FOUR_KIB);
+        (0..10).for_each(|_| tally.push(Bytes(40_000_000)));
+        recommend(&tally, Layout::parse("1 x 7 raidz2").unwrap())
+    }
+
+    fn told(datasets: &[&Dataset], at: &str) -> Result<String, Trouble> {
+        let choice = choice();
+        let made = datasets.iter().map(|dataset| Made {
+            dataset,
+            choice: &choice,
+        });
+        commands(&made.collect::<Vec<_>>(), Path::new(at), &Properties::usual())
+    }
+
     #[test]
     fn a_folder_with_blanks_and_quotes_stays_one_word() {
         let one = dataset("Harbour_s_end", "Harbour's end");
-        let text = commands(&[&one], Path::new("/mnt/pool"), &Properties::usual()).unwrap();
+        let text = told(&[&one], "/mnt/pool").unwrap();
         let last = text.lines().last().unwrap();
-        assert!(last.starts_with("zfs create -o recordsize=1M"), "{last}");
+        assert!(
+            last.starts_with("zfs create -o recordsize=1M -o compression=lz4 -o atime=off"),
+            "{last}"
+        );
+        assert!(
+            text.contains("\n# Harbour_s_end: Recordsize 1M with compression on: these files use "),
+            "{text}"
+        );
         assert!(
             last.ends_with("-o mountpoint='/mnt/pool/Harbour'\\''s end' pool/archive/Harbour_s_end"),
             "{last}"
@@ -141,12 +191,12 @@ mod tests {
     #[test]
     fn a_name_over_255_bytes_is_refused() {
         let long = dataset(&"x".repeat(250), "x");
-        assert!(commands(&[&long], Path::new("/p"), &Properties::usual()).is_err());
+        assert!(told(&[&long], "/p").is_err());
     }
 
     #[test]
     fn a_mountpoint_is_set_only_where_the_folder_has_another_name() {
-        let text = commands(&[&dataset("2019", "2019")], Path::new("/p"), &Properties::usual()).unwrap();
+        let text = told(&[&dataset("2019", "2019")], "/p").unwrap();
         let last = text.lines().last().unwrap();
         assert!(
             !last.contains("mountpoint") && last.ends_with(" pool/archive/2019"),
@@ -157,7 +207,7 @@ mod tests {
     #[test]
     fn outer_folders_are_created_first() {
         let (inner, outer) = (dataset("2019-Lantern", "2019/Lantern"), dataset("2019", "2019"));
-        let text = commands(&[&inner, &outer], Path::new("/p"), &Properties::usual()).unwrap();
+        let text = told(&[&inner, &outer], "/p").unwrap();
         let at = |name: &str| text.find(&format!("pool/archive/{name}\n")).unwrap();
         assert!(at("2019") < at("2019-Lantern"), "{text}");
     }
@@ -165,7 +215,7 @@ mod tests {
     #[test]
     fn a_name_that_is_no_text_keeps_its_bytes_and_cannot_steer_a_terminal() {
         let one = dataset("caf", b"caf\xe9\x1b[2J'".to_vec());
-        let text = commands(&[&one], Path::new("/p"), &Properties::usual()).unwrap();
+        let text = told(&[&one], "/p").unwrap();
         assert!(
             text.contains(" -o mountpoint=$'/p/caf\\351\\033\\1332J\\047' "),
             "{text}"

@@ -276,7 +276,12 @@ pub fn advise(rows: &[LayoutRow], first_is_own: bool, disk: Bytes) -> Option<Adv
     }
     let own = rows.first()?;
     let second = if picked.fits || !own.fits {
-        format!("Unasked, {} would be advised: {}.", picked.layout, holds(picked))
+        format!(
+            "Unasked, {} would be advised: {}. {}",
+            picked.layout,
+            holds(picked),
+            survives(picked)
+        )
     } else {
         survives(own)
     };
@@ -290,6 +295,10 @@ pub fn advise(rows: &[LayoutRow], first_is_own: bool, disk: Bytes) -> Option<Adv
 }
 
 fn holds(row: &LayoutRow) -> String {
+    if row.needed == Bytes::ZERO {
+        let (usable, limit) = (row.space.usable.binary(), row.limit.binary());
+        return format!("{usable} usable, {limit} of it up to the limit");
+    }
     let share = percent(row.needed, row.space.usable);
     if row.fits {
         format!(

@@ -1,7 +1,7 @@
 //! Single disks: how large they really are, how long reading one takes, what may not read back.
 
 use crate::trouble::Trouble;
-use crate::units::{Bytes, Rate, Span};
+use crate::units::{Bytes, Rate, Span, UnitError};
 
 /// Outer-edge rate of a large 7200 rpm disk where nothing was measured: a default, from memory of
 /// the 12 to 18 TB generation (240 to 270 MB/s).
@@ -70,6 +70,38 @@ pub fn drive_size(advertised_gb: u64) -> Option<Bytes> {
     }
     let bytes = advertised_gb.checked_mul(1_000_000_000)?;
     bytes.checked_next_multiple_of(1 << 30).map(Bytes)
+}
+
+/// More disks than anyone attaches to one machine.
+const COUNT_MAX: usize = 10_000;
+
+/// Reads the sizes of the disks at hand: `14 TB`, `14 TB, 12 TB` or `8 x 14 TB, 4 x 12 TB`. Each
+/// size stands as often as it was counted.
+///
+/// # Errors
+/// What is wrong, and the mend.
+pub fn parse_sizes(text: &str) -> Result<Vec<Bytes>, UnitError> {
+    let mut sizes = Vec::new();
+    for part in text.split(',') {
+        let (count, size) = match part.split_once(['x', '×']) {
+            Some((count, size)) => (count.trim().parse::<usize>().ok(), size),
+            None => (Some(1), part),
+        };
+        let size = Bytes::parse(size)?;
+        match count {
+            Some(count) if count > 0 && sizes.len().saturating_add(count) <= COUNT_MAX => {
+                sizes.extend(std::iter::repeat_n(size, count));
+            }
+            _ => {
+                return Err(UnitError {
+                    text: part.trim().to_string(),
+                    wanted: "a count of disks and their size",
+                    mend: "write for example 14 TB, or 8 x 14 TB, 4 x 12 TB",
+                });
+            }
+        }
+    }
+    Ok(sizes)
 }
 
 /// Disks at hand of one or several sizes: the smallest counts, and the sentence that says so.

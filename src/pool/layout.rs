@@ -226,6 +226,10 @@ impl Layout {
     /// # Errors
     /// `layout-disks` with the nearest layout for the disks at hand.
     pub fn check_disks(self, at_hand: u32) -> Result<(), Trouble> {
+        if at_hand == 0 {
+            return Err(Trouble::usage("disks", "0 disks make no pool")
+                .mend("Give the number of disks at hand, for example --disks 15."));
+        }
         if self.disks() <= at_hand {
             return Ok(());
         }
@@ -238,7 +242,7 @@ impl Layout {
         )
         .mend(format!(
             "The nearest that fits is {}.",
-            near(u64::from(at_hand), self.level, 0)
+            within(at_hand, self.level)
         )))
     }
 }
@@ -274,6 +278,16 @@ fn read_level(word: &str) -> Result<Level, Option<(String, Level)>> {
         .find(|(other, _)| *other == name)
         .map_or(Level::Raidz2, |l| l.1);
     Err(Some((shown, level)))
+}
+
+/// A sensible layout of at most so many disks, one or more: with less redundancy where there are too
+/// few for as much.
+fn within(at_hand: u32, level: Level) -> Layout {
+    let levels = [level, Level::Raidz2, Level::Raidz1, Level::Mirror];
+    let lighter = levels.into_iter().filter(|other| *other <= level);
+    let fits = |level: &Level| near(u64::from(at_hand), *level, 0).disks() <= at_hand;
+    let level = lighter.into_iter().find(fits).unwrap_or(Level::Stripe);
+    near(u64::from(at_hand), level, 0)
 }
 
 /// A sensible layout of about `total` disks that survives as much as `level` does, or as much as

@@ -8,6 +8,7 @@
 //! - [`space`]: from disks to the space available on the empty pool;
 //! - [`records`], [`blocks`]: the blocks of one file at one recordsize;
 //! - [`tally`]: the same for ten million files, kept so that any layout can be priced afterwards;
+//! - [`priced`]: what some files take at every choice, added up by batch and dataset;
 //! - [`mod@recommend`]: recordsize and compression for a dataset;
 //! - [`disks`]: reading a whole disk, and read errors on the way;
 //! - [`choice`]: layouts side by side and which to take;
@@ -20,6 +21,7 @@ pub mod disks;
 pub mod geometry;
 pub mod layout;
 pub mod names;
+pub mod priced;
 pub mod recommend;
 pub mod records;
 pub mod space;
@@ -35,7 +37,8 @@ pub use choice::{
 };
 pub use geometry::{Ashift, Geometry};
 pub use layout::{Layout, Level};
-pub use recommend::{Recommendation, recommend};
+pub use priced::Priced;
+pub use recommend::{Recommendation, recommend, recommend_for};
 pub use records::{Choice, Compression, RecordSize};
 pub use space::{FillLimit, Space};
 pub use tally::{SpaceTally, Taken};

@@ -1,6 +1,7 @@
 //! Which recordsize and compression a dataset should have, and what that saves.
 
 use crate::pool::layout::Layout;
+use crate::pool::priced::{Priced, SEQUENTIAL};
 use crate::pool::records::{Choice, Compression, RecordSize};
 use crate::pool::tally::{SpaceTally, Taken};
 use crate::units::Bytes;
@@ -26,28 +27,25 @@ pub struct Recommendation {
 /// rewrite of a few bytes always takes a whole record.
 const WORTH_PER_MILLE: u128 = 5;
 
-/// Where half the bytes lie in whole records of this size, the files are read from end to end, and
-/// OpenZFS advises 1M for such (Workload Tuning, "dataset recordsize").
-const SEQUENTIAL: u64 = 1 << 20;
-
 /// Recommends for what was pushed into the tally, on this layout.
 ///
 /// Compression is always on: it never takes more. The recordsize is the smallest from 128K up (1M
 /// where most bytes lie in long files) that comes within 0.5 % of the least possible use.
 pub fn recommend(tally: &SpaceTally, layout: Layout) -> Recommendation {
-    let all = tally.taken_by_choice(layout);
+    recommend_for(&Priced::of(tally, layout))
+}
+
+/// The same for files that were priced before.
+pub fn recommend_for(priced: &Priced) -> Recommendation {
+    let all = priced.by_choice();
     let default_choice = Choice {
         recordsize: RecordSize::DEFAULT,
         compression: Compression::On,
     };
-    let of = |choice: Choice| {
-        all.iter()
-            .find(|(c, _)| *c == choice)
-            .map_or_else(Taken::default, |f| f.1)
-    };
+    let of = |choice: Choice| priced.taken(choice);
     let least = all.iter().map(|(_, t)| t.used).min().unwrap_or_default();
     let near = |used: Bytes| u128::from(used.0) * 1_000 <= u128::from(least.0) * (1_000 + WORTH_PER_MILLE);
-    let floor = if tally.mostly_long(SEQUENTIAL) {
+    let floor = if priced.mostly_long() {
         SEQUENTIAL
     } else {
         RecordSize::DEFAULT.bytes()

@@ -41,6 +41,10 @@ pub struct Step {
     pub pool: String,
     /// Space it takes there, as `zfs list` counts it.
     pub needed: Bytes,
+    /// What it would take on other pools, by their names; on one not named, as much as here.
+    pub elsewhere: Vec<(String, Bytes)>,
+    /// It has begun: it keeps its place and its turn.
+    pub begun: bool,
 }
 
 /// How full a pool is at the end.
@@ -52,6 +56,10 @@ pub struct PoolEnd {
     pub used: Bytes,
     /// The limit that holds then.
     pub limit: Bytes,
+    /// Usable then, as on an empty pool.
+    pub usable: Bytes,
+    /// The most by which it passes its limit on the way.
+    pub over: Bytes,
 }
 
 /// The batch that first breaks a limit.
@@ -131,12 +139,31 @@ pub fn fill(pools: &[PoolRoom], steps: &[Step]) -> Result<Vec<PoolEnd>, Breach> 
             return Err(breach(at, step, missing, change));
         }
     }
-    let end = |(pool, state): (&PoolRoom, &State)| PoolEnd {
+    Ok(ends(pools, steps))
+}
+
+/// How full the pools are when all is carried out, whatever limits are passed on the way.
+pub fn ends(pools: &[PoolRoom], steps: &[Step]) -> Vec<PoolEnd> {
+    let mut walk = Walk::new(pools);
+    let mut over = vec![Bytes::ZERO; pools.len()];
+    for step in steps {
+        let Some((pool, missing)) = walk.take(step) else {
+            continue;
+        };
+        for (at, known) in pools.iter().enumerate() {
+            if known.name == pool.name {
+                over[at] = over[at].max(missing);
+            }
+        }
+    }
+    let end = |((pool, state), over): ((&PoolRoom, &State), Bytes)| PoolEnd {
         name: pool.name.clone(),
         used: state.used,
         limit: pool.limit(state.usable, pool.fill_limit),
+        usable: state.usable,
+        over,
     };
-    Ok(pools.iter().zip(&walk.states).map(end).collect())
+    pools.iter().zip(&walk.states).zip(over).map(end).collect()
 }
 
 /// The pools as they stand after some steps.
@@ -169,7 +196,11 @@ impl<'a> Walk<'a> {
         let at = self.pools.iter().position(|pool| pool.name == step.pool)?;
         let (pool, state) = (self.pools.get(at)?, self.states.get_mut(at)?);
         state.used = state.used.plus(step.needed);
-        let missing = state.used.minus(pool.limit(state.usable, pool.fill_limit));
+        // What takes nothing breaks nothing, however full others have made the pool.
+        let missing = match step.needed {
+            Bytes(0) => Bytes::ZERO,
+            _ => state.used.minus(pool.limit(state.usable, pool.fill_limit)),
+        };
         for (pool, state) in self.pools.iter().zip(&mut self.states) {
             state.usable = state.usable.plus(pool.room(Some(&step.batch)));
         }
@@ -223,7 +254,7 @@ fn least_change(pools: &[PoolRoom], pool: &PoolRoom, steps: &[Step], at: usize) 
 
 /// A later batch that frees disks, after which the breaking one fits.
 fn wait_for(pools: &[PoolRoom], steps: &[Step], at: usize) -> Option<Change> {
-    let wanted = steps.get(at)?;
+    let wanted = steps.get(at).filter(|step| !step.begun)?;
     let pool = pools.iter().find(|pool| pool.name == wanted.pool)?;
     let later = steps.iter().enumerate().skip(at + 1);
     let frees = |step: &Step| {
@@ -244,12 +275,17 @@ fn wait_for(pools: &[PoolRoom], steps: &[Step], at: usize) -> Option<Change> {
 /// The smallest batch of this pool, up to the breaking one, that another pool can take instead.
 fn elsewhere(pools: &[PoolRoom], pool: &PoolRoom, steps: &[Step], at: usize) -> Option<Change> {
     let here = steps.iter().enumerate().take(at + 1);
-    let mut movable: Vec<(usize, &Step)> = here.filter(|(_, step)| step.pool == pool.name).collect();
+    let mut movable: Vec<(usize, &Step)> = here
+        .filter(|(_, step)| step.pool == pool.name && !step.begun)
+        .collect();
     movable.sort_by_key(|(place, step)| (step.needed, std::cmp::Reverse(*place)));
     for (place, step) in movable {
         for other in pools.iter().filter(|other| other.name != pool.name) {
             let mut sent = steps.get(..=at)?.to_vec();
-            sent.get_mut(place)?.pool.clone_from(&other.name);
+            let moved = sent.get_mut(place)?;
+            let price = step.elsewhere.iter().find(|(name, _)| *name == other.name);
+            moved.needed = price.map_or(step.needed, |(_, needed)| *needed);
+            moved.pool.clone_from(&other.name);
             if passes(pools, &sent) {
                 return Some(Change::Elsewhere {
                     batch: step.batch.clone(),
@@ -284,15 +320,19 @@ impl Breach {
     /// As an error for a person.
     pub fn trouble(&self) -> Trouble {
         let text = format!(
-            "batch {} takes pool {} past its fill limit by {}",
+            "batch {} takes the destination {} past its fill limit by {}",
             self.batch,
             self.pool,
             self.missing.binary()
         );
         let mend = match &self.change {
-            Change::After(batch) => format!("Let it come after batch {batch}, which frees the disks."),
-            Change::Elsewhere { batch, pool } => format!("Send batch {batch} to {pool}."),
-            Change::RaiseLimit(percent) => format!("Raise the fill limit of {} to {percent}.", self.pool),
+            Change::After(batch) => format!(
+                "Let it come after batch {batch}, which frees the disks: hold = true in a [[tag]] for its projects until then."
+            ),
+            Change::Elsewhere { batch, pool } => {
+                format!("Send batch {batch} to {pool}: pool = \"{pool}\" in a [[tag]] for its projects.")
+            }
+            Change::RaiseLimit(percent) => format!("Raise fill-limit of {} to {percent}.", self.pool),
             Change::MoreSpace(bytes) => {
                 format!(
                     "Give {} at least {} more usable space.",
@@ -301,7 +341,7 @@ impl Breach {
                 )
             }
             Change::KnownPool => format!(
-                "There is no destination {}; name one of those declared.",
+                "There is no destination {}; put it back into move.toml.",
                 self.pool
             ),
         };
@@ -309,13 +349,14 @@ impl Breach {
     }
 }
 
-/// Checks that a volume of a source can take what is staged on it. Some boxes limit a volume (108
-/// TB for one: common practice, no source); the limit is declared as `volume-limit`.
+/// Checks that a volume of a source can take what is still to come to it: what people go on writing
+/// there until the move is over. Some boxes limit a volume (108 TB for one: common practice, no
+/// source); the limit is declared as `volume-limit`.
 ///
 /// # Errors
 /// `volume-limit` with what is too much and into how many volumes it would go.
-pub fn check_volume(source: &str, limit: Bytes, there: Bytes, staged: Bytes) -> Result<(), Trouble> {
-    let total = u128::from(there.0) + u128::from(staged.0);
+pub fn check_volume(source: &str, limit: Bytes, there: Bytes, coming: Bytes) -> Result<(), Trouble> {
+    let total = u128::from(there.0) + u128::from(coming.0);
     if total <= u128::from(limit.0) {
         return Ok(());
     }
@@ -323,12 +364,12 @@ pub fn check_volume(source: &str, limit: Bytes, there: Bytes, staged: Bytes) -> 
     let mend = match total.div_ceil(u128::from(limit.0.max(1))) {
         _ if limit.0 == 0 => "Give volume-limit a size above 0, for example \"108 TB\".".to_string(),
         volumes => format!(
-            "Stage {} less there, or spread it over {volumes} volumes.",
+            "Free {} there in time, or spread it over {volumes} volumes.",
             Bytes(over)
         ),
     };
     let text = format!(
-        "{staged} staged on {source} beside {there} pass its volume limit of {limit} by {}",
+        "{coming} more on {source} beside {there} pass its volume limit of {limit} by {}",
         Bytes(over)
     );
     Err(Trouble::usage("volume-limit", text).mend(mend))

@@ -217,13 +217,10 @@ impl SpaceTally {
         taken(bytes, geometry)
     }
 
-    /// Whether at least half the bytes lie in whole records of this length (a recordsize).
-    pub(crate) fn mostly_long(&self, record: u64) -> bool {
+    /// Bytes that lie in whole records of this length (a recordsize).
+    pub(crate) fn long_bytes(&self, record: u64) -> u128 {
         let held = self.sizes.iter().find(|r| r.size.bytes() == record);
-        held.is_some_and(|r| {
-            let long = u128::from(r.full) * u128::from(record);
-            long > 0 && long * 2 >= u128::from(self.content)
-        })
+        held.map_or(0, |r| u128::from(r.full) * u128::from(record))
     }
 
     /// All 22 choices on this layout.

@@ -16,6 +16,7 @@ mod on_disks;
 mod outside_scan;
 mod pace;
 mod plans;
+mod pools;
 mod probing;
 mod reads;
 mod real_tree;

@@ -2,8 +2,11 @@
 
 use super::raw;
 use super::reader::Reader;
+use crate::names::BatchName;
 use crate::names::{RelPath, SourceName};
 use crate::ops::settings::{DestinationSettings, SourceSettings};
+use crate::plan::After;
+use crate::pool::disks::parse_sizes;
 use crate::pool::{Layout, names::check_dataset};
 use crate::trouble::Trouble;
 use crate::units::{Bytes, LinkSpeed};
@@ -40,6 +43,12 @@ pub(super) fn destination(
 ) -> Result<DestinationSettings, Trouble> {
     reader.maybe("layout", &raw.layout, |text| Layout::parse(text).map(|_| ()))?;
     reader.maybe("dataset", &raw.dataset, |text| check_dataset(text.as_bytes()))?;
+    let disk_sizes = reader
+        .unit("disk-size", &raw.disk_size, parse_sizes)?
+        .unwrap_or_default();
+    if let (true, Some(raw)) = (disk_sizes.contains(&Bytes(0)), &raw.disk_size) {
+        return Err(reader.bad(raw, "disk-size", "it is nothing", "Leave the key out."));
+    }
     let percent = reader.number("fill-limit", &raw.fill_limit, 1..=100)?;
     let ashift = reader.number("ashift", &raw.ashift, 9..=16)?;
     let small = |number: u32| u8::try_from(number).unwrap_or(u8::MAX);
@@ -48,13 +57,71 @@ pub(super) fn destination(
         path: absolute(reader, &raw.path)?,
         dataset: raw.dataset.as_ref().map(|text| text.get_ref().clone()),
         layout: raw.layout.as_ref().map(|text| text.get_ref().clone()),
-        disk_size: some_bytes(reader, "disk-size", &raw.disk_size)?,
+        disk_size: disk_sizes.iter().min().copied(),
+        disk_sizes,
         ashift: ashift.map(small),
         fill_limit: percent.map_or(80, small),
         reserve: reader.unit("reserve", &raw.reserve, Bytes::parse)?,
         free: reader.unit("free", &raw.free, Bytes::parse)?,
         accept: accept(reader, raw)?,
+        after: after(reader, raw)?,
+        grows_to: grows_to(reader, raw)?,
+        root_disk: raw.root_disk,
     })
+}
+
+/// What it waits for. What a pool will hold that is not there yet only its layout tells.
+fn after(reader: &Reader<'_>, raw: &raw::Destination) -> Result<Option<After>, Trouble> {
+    let (key, value, after) = match (&raw.after, &raw.after_source) {
+        (None, None) => return Ok(None),
+        (Some(batch), Some(_)) => {
+            let what = "a destination has after or after-source, not both";
+            return Err(reader.bad(batch, "after", what, "Remove one of the two."));
+        }
+        (Some(batch), None) => ("after", batch, After::Batch(BatchName::typed(batch.get_ref()))),
+        (None, Some(source)) => {
+            let name = SourceName(source.get_ref().clone());
+            ("after-source", source, After::Source(name))
+        }
+    };
+    if value.get_ref().trim().is_empty() {
+        return Err(reader.bad(value, key, "it is empty", "Name it, or leave the key out."));
+    }
+    if raw.layout.is_none() || raw.disk_size.is_none() {
+        let what = "what the pool will hold then is not told";
+        return Err(reader.bad(
+            value,
+            key,
+            what,
+            "Give this destination layout and disk-size as well.",
+        ));
+    }
+    Ok(Some(after))
+}
+
+/// The layout after whole vdevs like the first ones were added.
+fn grows_to(reader: &Reader<'_>, raw: &raw::Destination) -> Result<Option<String>, Trouble> {
+    let Some(value) = &raw.grows_to else {
+        return Ok(None);
+    };
+    if raw.after.is_none() && raw.after_source.is_none() {
+        let what = "it does not say when the disks are free";
+        let mend = "Add after = \"a batch\" or after-source = \"a source\".";
+        return Err(reader.bad(value, "grows-to", what, mend));
+    }
+    let now = raw
+        .layout
+        .as_ref()
+        .map(|text| Layout::parse(text.get_ref()))
+        .transpose()?;
+    let then = reader.other("grows-to", value, Layout::parse)?;
+    let alike = |now: Layout| (now.width(), now.level()) == (then.width(), then.level());
+    if now.is_some_and(|now| !alike(now) || then.vdevs() <= now.vdevs()) {
+        let what = "a pool grows by vdevs like those it has";
+        let mend = "Write the layout with more vdevs, of the same width and level.";
+        return Err(reader.bad(value, "grows-to", what, mend));
+    }
+    Ok(Some(value.get_ref().clone()))
 }
 
 fn accept(reader: &Reader<'_>, raw: &raw::Destination) -> Result<Vec<String>, Trouble> {
@@ -127,7 +194,25 @@ pub(super) fn apart(
         targets.push((&raw.get_ref().path, destination.path.as_path()));
     }
     differ(reader, "destination", &names, &targets)?;
+    known_sources(reader, raw, sources)?;
     nested(reader, &paths, &targets)
+}
+
+/// Sources that destinations wait for.
+fn known_sources(reader: &Reader<'_>, raw: &raw::Move, sources: &[SourceSettings]) -> Result<(), Trouble> {
+    for value in raw
+        .destination
+        .iter()
+        .filter_map(|d| d.get_ref().after_source.as_ref())
+    {
+        if !sources.iter().any(|source| source.name.0 == *value.get_ref()) {
+            let known: Vec<&str> = sources.iter().map(|source| source.name.0.as_str()).collect();
+            let what = format!("there is no source {:?}", value.get_ref());
+            let mend = format!("Write the name of a [[source]]: {}.", known.join(", "));
+            return Err(reader.bad(value, "after-source", &what, &mend));
+        }
+    }
+    Ok(())
 }
 
 type Placed<'a, T> = (&'a Spanned<String>, T);

@@ -88,6 +88,14 @@ pub(super) struct Destination {
     pub free: Text,
     #[serde(default)]
     pub accept: Vec<Spanned<String>>,
+    #[serde(default)]
+    pub after: Text,
+    #[serde(default)]
+    pub after_source: Text,
+    #[serde(default)]
+    pub grows_to: Text,
+    #[serde(default)]
+    pub root_disk: bool,
 }
 
 #[derive(Deserialize, Default)]
@@ -153,6 +161,12 @@ pub(super) struct Tag {
     pub matches: Text,
     #[serde(default)]
     pub projects: Option<Spanned<Vec<String>>>,
+    #[serde(default)]
+    pub older_than: Text,
+    #[serde(default)]
+    pub years: Text,
+    #[serde(default)]
+    pub kinds: Option<Vec<Spanned<String>>>,
     #[serde(default)]
     pub year: Either,
     #[serde(default)]

@@ -3,7 +3,8 @@
 use super::raw;
 use super::reader::Reader;
 use crate::ops::settings::DestinationSettings;
-use crate::plan::{Match, Pattern, Rename, Tag};
+use crate::plan::{Days, Match, Only, Pattern, Rename, Tag, parse_kind, parse_years};
+use crate::survey::Kind;
 use crate::survey::exclude::{Exclude, ExcludeRules};
 use crate::trouble::Trouble;
 use regex::bytes::Regex;
@@ -20,7 +21,9 @@ pub(super) fn tag(
 ) -> Result<Tag, Trouble> {
     let place = raw.span().start;
     let raw = raw.get_ref();
-    let mut tag = Tag::new(matches(reader, place, raw)?);
+    let only = only(reader, raw)?;
+    let mut tag = Tag::new(matches(reader, place, raw, &only)?);
+    tag.only = only;
     tag.year = year(reader, raw)?;
     tag.dataset = text(reader, raw, "dataset", &raw.dataset)?;
     tag.group = text(reader, raw, "group", &raw.group)?;
@@ -43,14 +46,27 @@ pub(super) fn tag(
     Ok(tag)
 }
 
-fn matches(reader: &Reader<'_>, place: usize, raw: &raw::Tag) -> Result<Match, Trouble> {
-    let mend = "Write either match = '…' or projects = [\"…\"].";
+fn only(reader: &Reader<'_>, raw: &raw::Tag) -> Result<Only, Trouble> {
+    let kinds = raw.kinds.iter().flatten();
+    let kinds: Vec<Option<Kind>> = kinds
+        .map(|kind| reader.unit("kinds", &Some(kind.clone()), parse_kind))
+        .collect::<Result<_, _>>()?;
+    Ok(Only {
+        older_than: reader.unit("older-than", &raw.older_than, Days::parse)?,
+        years: reader.unit("years", &raw.years, parse_years)?,
+        kinds: kinds.into_iter().flatten().collect(),
+    })
+}
+
+fn matches(reader: &Reader<'_>, place: usize, raw: &raw::Tag, only: &Only) -> Result<Match, Trouble> {
+    let mend = "Write either match = '…' or projects = [\"…\"], or one of older-than, years and kinds.";
     match (&raw.matches, &raw.projects) {
         (Some(pattern), None) => Ok(Match::Pattern(reader.other("match", pattern, Pattern::new)?)),
         (None, Some(projects)) if projects.get_ref().is_empty() => {
             Err(reader.bad(projects, "projects", "it names none", mend))
         }
         (None, Some(projects)) => Ok(Match::Projects(projects.get_ref().clone())),
+        (None, None) if only.asks() => Ok(Match::All),
         (None, None) => Err(reader.wrong(place, "tag", "it does not say which projects it is for", mend)),
         (Some(pattern), Some(_)) => {
             Err(reader.bad(pattern, "match", "a tag has match or projects, not both", mend))

@@ -5,7 +5,9 @@
 
 use super::parse;
 use super::rules::YEARS;
-use crate::plan::{Match, Tag};
+use crate::moment::Moment;
+use crate::plan::{Match, Tag, applies};
+use crate::survey::ProjectSummary;
 use crate::trouble::Trouble;
 use regex::bytes::Regex;
 use toml_edit::{Array, ArrayOfTables, Decor, DocumentMut, Item, Table, value};
@@ -13,16 +15,23 @@ use toml_edit::{Array, ArrayOfTables, Decor, DocumentMut, Item, Table, value};
 const KEYS: [&str; 8] = ["year", "dataset", "group", "kind", "as", "pool", "order", "hold"];
 
 /// The text with one key of one project's tag set. Where a tag for exactly this project decides,
-/// it is changed; else a new one is put before the others, with what the deciding one sets.
+/// it is changed; else a new one is put before the others, with what the deciding one sets. `known`
+/// is what a survey says of the project and the day ages are counted from: without it, tags that
+/// ask for more than a name count as not being for it.
 ///
 /// # Errors
 /// `bad-tag` for a key that tags do not have, or a value it cannot have; `settings` where the text
 /// is not right as it stands.
-pub fn add_tag(text: &str, project: &str, key: &str, wanted: &str) -> Result<String, Trouble> {
+pub fn add_tag(
+    text: &str,
+    project: &str,
+    known: Option<(&ProjectSummary, Moment)>,
+    (key, wanted): (&str, &str),
+) -> Result<String, Trouble> {
     let entry = entry(key, wanted)?;
     let before = parse(text)?;
     let mut document: DocumentMut = text.parse().map_err(unreadable)?;
-    let deciding = before.tags.iter().position(|tag| is_for(tag, project));
+    let deciding = before.tags.iter().position(|tag| is_for(tag, project, known));
     let found = document.get_mut("tag").map(tables).transpose()?;
     match (found, deciding.and_then(|at| before.tags.get(at).zip(Some(at)))) {
         (Some(tags), Some((tag, at))) if is_alone(tag) => {
@@ -76,17 +85,13 @@ fn refused(key: &str, wanted: &str, mut trouble: Trouble) -> Trouble {
     trouble
 }
 
-fn is_for(tag: &Tag, project: &str) -> bool {
-    match &tag.matches {
-        Match::Projects(names) => names.iter().any(|name| name == project),
-        Match::Pattern(pattern) => {
-            Regex::new(pattern.as_str()).is_ok_and(|regex| regex.is_match(project.as_bytes()))
-        }
-    }
+fn is_for(tag: &Tag, project: &str, known: Option<(&ProjectSummary, Moment)>) -> bool {
+    let (summary, now) = known.unzip();
+    applies(tag, project.as_bytes(), summary, now)
 }
 
 fn is_alone(tag: &Tag) -> bool {
-    matches!(&tag.matches, Match::Projects(names) if names.len() == 1)
+    matches!(&tag.matches, Match::Projects(names) if names.len() == 1) && !tag.only.asks()
 }
 
 /// Sets a key; a comment behind its old value stays.
@@ -105,7 +110,7 @@ fn set(tag: &mut Table, key: &str, mut entry: Item) {
 fn taken_along(tag: &Tag, project: &str) -> Table {
     let regex = match &tag.matches {
         Match::Pattern(pattern) => Regex::new(pattern.as_str()).ok(),
-        Match::Projects(_) => None,
+        Match::Projects(_) | Match::All => None,
     };
     let captures = regex
         .as_ref()

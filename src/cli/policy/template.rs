@@ -100,6 +100,10 @@ const DESTINATION: &str = "\
 # reserve = \"200 GB\"               # stays free in any case
 # free = \"22 TB\"                   # e.g. where the free space seen from here is not the true one
 # accept = [\"owner\", \"mode\"]       # e.g. what this destination cannot keep: owner, mode, time
+# grows-to = \"2 x 15 raidz2\"       # e.g. after some disks have become free; without it, all of it is there only then
+# after = \"2019.3\"                 # e.g. the batch whose release frees these disks
+# after-source = \"oldbox\"          # or the source, once all of it is released
+# root-disk = false                # true: it may lie on the disk this system runs from
 ";
 
 const LINK: &str = "\
@@ -135,6 +139,9 @@ by = \"year\"                        # a dataset for each year, project, kind or
 # match = '^(?P<year>20\\d\\d)[-_ ]' # e.g. in single quotes a backslash is a backslash
 
 # [[tag]]                          # `poolward plan --set` writes such a one
+# older-than = \"3 y\"               # e.g. d, w, m or y since the newest file; with match or projects, or alone
+# years = \"..2015\"                 # e.g. both ends included; also 2010..2015 and 2016..
+# kinds = [\"video\"]                # e.g. its largest kind of file
 # projects = [\"Harbour film\"]      # e.g. names as `poolward survey` prints them
 # year = 2019                      # e.g.
 # dataset = \"2019\"                 # e.g.

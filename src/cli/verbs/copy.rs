@@ -10,7 +10,7 @@ use crate::copy::Progress;
 use crate::lifecycle::State;
 use crate::ops::copy::{Copied, copy, copy_in_windows};
 use crate::ops::desk::Desk;
-use crate::ops::{batch, hours};
+use crate::ops::{batch, hours, rooms};
 use crate::plan::Plan;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Span, counted, grouped};
@@ -19,7 +19,7 @@ use serde_json::{Value, json};
 pub(super) fn run(args: &Copy, context: &Context) -> Result<Code, Trouble> {
     let mut desk = desk(context)?;
     let plan = batch::plan(&desk)?;
-    let names = chosen(&desk, &plan, args)?;
+    let names = chosen(&desk, &plan, args, context)?;
     if names.is_empty() {
         context
             .out
@@ -60,7 +60,7 @@ fn beside_of(progress: Progress) -> &'static str {
 }
 
 /// The batches named; else all that are not copied, or the first of these.
-fn chosen(desk: &Desk<'_>, plan: &Plan, args: &Copy) -> Result<Vec<String>, Trouble> {
+fn chosen(desk: &Desk<'_>, plan: &Plan, args: &Copy, context: &Context) -> Result<Vec<String>, Trouble> {
     if !args.batches.is_empty() {
         let named = batch::named(plan, &args.batches)?;
         return Ok(named.into_iter().map(|b| b.name.as_str().to_string()).collect());
@@ -70,12 +70,13 @@ fn chosen(desk: &Desk<'_>, plan: &Plan, args: &Copy) -> Result<Vec<String>, Trou
     let is_held = |name: &str| held.iter().any(|held| held == name || held == "*");
     let open =
         |name: &str| states.get(name).copied().unwrap_or(State::Waiting) < State::Copied && !is_held(name);
-    let mut names: Vec<String> = plan
-        .batches
-        .iter()
-        .map(|b| b.name.as_str().to_string())
-        .filter(|name| open(name))
-        .collect();
+    let mut names = Vec::new();
+    for batch in plan.batches.iter().filter(|b| open(b.name.as_str())) {
+        match rooms::too_early(desk, plan, batch)? {
+            Some(wait) => context.out.note(&format!("Not yet: {wait}.")),
+            None => names.push(batch.name.as_str().to_string()),
+        }
+    }
     if !args.all {
         names.truncate(1);
     }

@@ -1,11 +1,14 @@
 //! plan.
 
-use super::{desk, extras, planned};
+use super::{desk, extras, planned, rooms};
 use crate::cli::args::Plan as PlanArgs;
 use crate::cli::exit::Code;
 use crate::cli::{Context, folder, policy};
 use crate::ops::plan::plan;
+use crate::ops::settings::Settings;
+use crate::survey::ProjectSummary;
 use crate::trouble::Trouble;
+use crate::world::Clock;
 
 pub(super) fn run(args: &PlanArgs, context: &Context) -> Result<Code, Trouble> {
     if let Some(set) = &args.set {
@@ -20,7 +23,7 @@ pub(super) fn run(args: &PlanArgs, context: &Context) -> Result<Code, Trouble> {
         return extras::explain(context, &planned, project);
     }
     if args.datasets {
-        planned::datasets(&desk, context, &planned)?;
+        rooms::datasets(&desk, context, &planned)?;
         return Ok(Code::Done);
     }
     let zone = desk.settings.windows.zone;
@@ -29,7 +32,7 @@ pub(super) fn run(args: &PlanArgs, context: &Context) -> Result<Code, Trouble> {
     context
         .out
         .object("plan", planned::object(&planned, &states, zone));
-    let blocked = !planned.room.fits || !planned.notes.questions.is_empty() || !planned.written;
+    let blocked = !planned.rooms.fit.fits() || !planned.notes.questions.is_empty() || !planned.written;
     Ok(Code::clean_if(!blocked))
 }
 
@@ -47,7 +50,23 @@ fn set_tag(context: &Context, set: &[String]) -> Result<(), Trouble> {
             format!("cannot read {}: {e}", path.display()),
         )
     })?;
-    let changed = policy::add_tag(&text, project, key, value)?;
+    let known = known(context, &policy::parse(&text)?, project)?;
+    let known = known.as_ref().map(|known| (known, context.clock.now()));
+    let changed = policy::add_tag(&text, project, known, (key, value))?;
     policy::parse(&changed)?;
     crate::ops::begin::write_settings(&folder, &changed)
+}
+
+/// What a survey says of a project, where a tag asks for more than its name.
+fn known(context: &Context, settings: &Settings, project: &str) -> Result<Option<ProjectSummary>, Trouble> {
+    if !settings.tags.iter().any(|tag| tag.only.asks()) {
+        return Ok(None);
+    }
+    let surveys = match crate::ops::gather::surveys(&desk(context)?) {
+        // Nothing to go by yet: what tags ask beside the name cannot be told.
+        Err(trouble) if trouble.code == "not-scanned" => return Ok(None),
+        other => other?,
+    };
+    let mut projects = surveys.into_iter().flat_map(|one| one.survey.projects);
+    Ok(projects.find(|p| p.key.name() == project))
 }

@@ -10,7 +10,7 @@ use crate::ops::plan::Planned;
 use crate::plan::difference::Difference;
 use crate::report::words::{Align, table};
 use crate::trouble::Trouble;
-use crate::units::{Bytes, grouped};
+use crate::units::grouped;
 use chrono_tz::Tz;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
@@ -28,6 +28,7 @@ pub(super) fn states(desk: &Desk<'_>) -> Result<BTreeMap<String, State>, Trouble
 pub(super) fn tell(context: &Context, planned: &Planned, zone: Tz) {
     let of = |name: &str| planned.forecast.batches.iter().find(|f| f.name.as_str() == name);
     let when = |moment: Option<crate::moment::Moment>| moment.map_or("never".to_string(), |m| m.local(zone));
+    let several = planned.rooms.told.len() > 1;
     let rows: Vec<Vec<String>> = planned
         .plan
         .batches
@@ -46,9 +47,13 @@ pub(super) fn tell(context: &Context, planned: &Planned, zone: Tz) {
                 b.name.to_string()
             };
             let projects = grouped(b.projects.len() as u64);
+            let to = destination(planned, b);
             vec![
                 name,
-                b.source.to_string(),
+                match several {
+                    true => format!("{} to {to}", b.source),
+                    false => b.source.to_string(),
+                },
                 projects,
                 grouped(b.amount.files),
                 b.amount.bytes.to_string(),
@@ -61,13 +66,21 @@ pub(super) fn tell(context: &Context, planned: &Planned, zone: Tz) {
     let l = Align::Left;
     context.out.say(&table(
         &[
-            "batch", "source", "projects", "files", "size", "start", "verified",
+            "batch",
+            if several { "from and to" } else { "source" },
+            "projects",
+            "files",
+            "size",
+            "start",
+            "verified",
         ],
         &rows,
         &[l, l, r, r, r, l, l],
     ));
     context.out.say(&finish(planned, zone));
-    context.out.say(&room(planned));
+    for line in super::rooms::lines(&planned.rooms) {
+        context.out.say(&line);
+    }
     for line in notes(planned) {
         context.out.say(&line);
     }
@@ -106,16 +119,6 @@ fn finish(planned: &Planned, zone: Tz) -> String {
         low.local(zone),
         high.local(zone),
         basis.name()
-    )
-}
-
-fn room(planned: &Planned) -> String {
-    let room = planned.room;
-    let verdict = if room.fits { "It fits" } else { "It does NOT fit" };
-    format!(
-        "{verdict}: {} are needed, {} may be used.",
-        room.needed.binary(),
-        room.limit.binary()
     )
 }
 
@@ -195,7 +198,7 @@ pub(super) fn object(planned: &Planned, states: &BTreeMap<String, State>, zone: 
         .iter()
         .map(|b| batch(planned, b, states, zone))
         .collect();
-    let room = planned.room;
+    let (pool, pools) = super::rooms::objects(&planned.rooms);
     let difference = planned
         .difference
         .as_ref()
@@ -210,8 +213,8 @@ pub(super) fn object(planned: &Planned, states: &BTreeMap<String, State>, zone: 
         });
     json!({"datasets": datasets, "batches": batches, "unplanned": unplanned,
            "start": pieces::time(planned.forecast.start, zone), "finish": pieces::times(&planned.forecast.finish, zone),
-           "pool": {"usable_bytes": room.usable.0, "needed_bytes": room.needed.0, "fits": room.fits},
-           "difference": difference, "renamed": renamed(planned), "written": planned.written})
+           "pool": pool, "pools": pools, "difference": difference,
+           "renamed": renamed(planned), "written": planned.written})
 }
 
 /// Begun projects with another name at the source: whether the destination has followed, or why it
@@ -224,6 +227,12 @@ fn renamed(planned: &Planned) -> Vec<Value> {
                "why": one.verdict.as_ref().err().map(crate::lifecycle::follow::Refusal::words)})
     };
     planned.renamed.iter().map(one).collect()
+}
+
+/// Where a batch goes.
+fn destination<'a>(planned: &'a Planned, b: &crate::plan::Batch) -> &'a str {
+    let home = planned.plan.datasets.iter().find(|d| d.name == b.dataset);
+    home.map_or("", |d| d.destination.as_str())
 }
 
 fn batch(planned: &Planned, b: &crate::plan::Batch, states: &BTreeMap<String, State>, zone: Tz) -> Value {
@@ -239,38 +248,11 @@ fn batch(planned: &Planned, b: &crate::plan::Batch, states: &BTreeMap<String, St
         likely: crate::units::Span(0),
         high: crate::units::Span(0),
     };
-    json!({"name": b.name.as_str(), "dataset": b.dataset, "source": b.source.0, "state": state.word(),
+    json!({"name": b.name.as_str(), "dataset": b.dataset, "destination": destination(planned, b),
+           "source": b.source.0, "state": state.word(),
            "flags": flags, "projects": projects, "files": b.amount.files, "bytes": b.amount.bytes.0,
            "start": pieces::time(f.and_then(|f| f.copy_start), zone),
            "end": pieces::time(f.and_then(|f| f.end.likely), zone),
            "seconds": pieces::spans(f.map_or(&none, |f| &f.seconds)),
            "binding_stage": f.and_then(|f| f.binding).map(|s| s.name())})
-}
-
-/// The commands that create the datasets, for the user to look at and to run on the pool's host.
-pub(super) fn datasets(desk: &Desk<'_>, context: &Context, planned: &Planned) -> Result<(), Trouble> {
-    let tables = crate::plan::zfs::Properties::usual();
-    let mut text = String::new();
-    for destination in &desk.settings.destinations {
-        let mine: Vec<_> = planned
-            .plan
-            .datasets
-            .iter()
-            .filter(|d| d.destination == destination.name)
-            .collect();
-        if destination.dataset.is_none() {
-            context.out.note(&format!(
-                "The destination {} has no `dataset` in move.toml: its datasets are plain folders, and Poolward makes them.",
-                destination.name
-            ));
-            continue;
-        }
-        text.push_str(&crate::plan::zfs::commands(&mine, &destination.path, &tables)?);
-    }
-    let total: Bytes = planned.plan.datasets.iter().map(|d| d.amount.bytes).sum();
-    context.out.say(text.trim_end());
-    context
-        .out
-        .object("plan", json!({"commands": text, "bytes": total.0}));
-    Ok(())
 }

@@ -9,6 +9,7 @@ use crate::ops::desk::Desk;
 use crate::ops::release::left_behind;
 use crate::ops::status::status;
 use crate::ops::{batch, foretold, schedule};
+use crate::plan::Plan;
 use crate::report::model::{BatchRow, Flag, Progress, ReportModel};
 use crate::report::words::{Align, percent, share, status_sentences, table};
 use crate::trouble::Trouble;
@@ -25,9 +26,11 @@ pub(super) fn once(args: &StatusArgs, context: &Context, look: bool) -> Result<C
         context.out.say(&line);
     }
     context.out.say("");
-    context.out.say(&rows(&stand.model));
+    let plan = batch::plan(&desk)?;
+    let homes = homes(&plan);
+    context.out.say(&rows(&stand.model, &homes));
     accuracy::tell(context, &stand.model);
-    if let Some(words) = schedule::narrowed(&desk, &batch::plan(&desk)?)? {
+    if let Some(words) = schedule::narrowed(&desk, &plan)? {
         context.out.say(&words);
     }
     for (name, amount) in &stand.arrived {
@@ -45,7 +48,7 @@ pub(super) fn once(args: &StatusArgs, context: &Context, look: bool) -> Result<C
     let told = foretold::all(&desk)?;
     let mut object = json!({
         "batches": stand.model.batches.iter().map(|b| {
-            let mut object = batch_object(b, failed(&desk, b.name.as_str())?, zone)?;
+            let mut object = batch_object(b, &homes, failed(&desk, b.name.as_str())?, zone)?;
             accuracy::add(&mut object, b, told.get(b.name.as_str()), zone);
             Ok(object)
         }).collect::<Result<Vec<_>, Trouble>>()?,
@@ -102,7 +105,16 @@ fn promise_lines(promises: &[Promise]) -> Vec<String> {
     alike.iter().map(line).collect()
 }
 
-fn rows(model: &ReportModel) -> String {
+/// The destination of each dataset.
+fn homes(plan: &Plan) -> BTreeMap<String, String> {
+    let datasets = plan.datasets.iter();
+    datasets
+        .map(|d| (d.name.clone(), d.destination.clone()))
+        .collect()
+}
+
+fn rows(model: &ReportModel, homes: &BTreeMap<String, String>) -> String {
+    let several = model.destinations.len() > 1;
     let row = |b: &BatchRow| {
         let flags: Vec<String> = b
             .flags
@@ -113,7 +125,10 @@ fn rows(model: &ReportModel) -> String {
         let part = |amount| percent(share(amount, b.progress.planned));
         vec![
             b.name.to_string(),
-            b.source.to_string(),
+            match homes.get(&b.dataset).filter(|_| several) {
+                Some(to) => format!("{} to {to}", b.source),
+                None => b.source.to_string(),
+            },
             format!("{} {}", b.state.glyph(), b.state.word()),
             grouped(b.progress.planned.files),
             b.progress.planned.bytes.to_string(),
@@ -126,7 +141,15 @@ fn rows(model: &ReportModel) -> String {
     let rows: Vec<Vec<String>> = model.batches.iter().map(row).collect();
     let (l, r) = (Align::Left, Align::Right);
     let heads = [
-        "batch", "source", "state", "files", "size", "copied", "verified", "done by", "",
+        "batch",
+        if several { "from and to" } else { "source" },
+        "state",
+        "files",
+        "size",
+        "copied",
+        "verified",
+        "done by",
+        "",
     ];
     table(&heads, &rows, &[l, l, l, r, r, r, r, l, l])
 }
@@ -136,9 +159,14 @@ fn amounts(p: &Progress) -> Value {
            "bytes": {"total": p.planned.bytes.0, "copied": p.copied.bytes.0, "verified": p.verified.bytes.0, "released": p.released.bytes.0}})
 }
 
-fn batch_object(b: &BatchRow, failed: usize, zone: chrono_tz::Tz) -> Result<Value, Trouble> {
+fn batch_object(
+    b: &BatchRow,
+    homes: &BTreeMap<String, String>,
+    failed: usize,
+    zone: chrono_tz::Tz,
+) -> Result<Value, Trouble> {
     let mut object = json!({
-        "name": b.name.as_str(), "dataset": b.dataset, "state": b.state.word(),
+        "name": b.name.as_str(), "dataset": b.dataset, "destination": homes.get(&b.dataset), "state": b.state.word(),
         "flags": b.flags.iter().map(|f| f.word()).collect::<Vec<_>>(),
         "read_how": b.proof.as_ref().map(|p| p.read_how.word()),
         "planned_end": pieces::time(b.planned.map(|p| p.end), zone),

@@ -8,7 +8,7 @@ use crate::lifecycle::agenda::{BatchFacts, Facts, Hours, Reading};
 use crate::moment::Moment;
 use crate::ops::batch::{self, state_of};
 use crate::ops::desk::{Desk, is_alive};
-use crate::ops::schedule;
+use crate::ops::{rooms, schedule};
 use crate::trouble::Trouble;
 use chrono::NaiveDate;
 use std::collections::{BTreeMap, BTreeSet};
@@ -32,8 +32,13 @@ pub(super) fn gather(desk: &Desk<'_>, memory: &Memory) -> Result<Facts, Trouble>
         let name = planned.name.as_str();
         let row = rows.get(name);
         let state = state_of(row);
+        // A pool without disks holds its batches until a person has built it.
+        let no_disks = rooms::too_early(desk, &plan, planned)?.is_some();
         batches.push(BatchFacts {
-            held: all_held || memory.tag_held.contains(name) || holds.iter().any(|held| held == name),
+            held: no_disks
+                || all_held
+                || memory.tag_held.contains(name)
+                || holds.iter().any(|held| held == name),
             busy: busy.contains(name),
             asked: memory.asked.contains(name),
             conflict: row.map_or(Ok(false), |row| has_conflict(desk, row))?,

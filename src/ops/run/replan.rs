@@ -12,10 +12,16 @@ use crate::trouble::{Class, Trouble};
 /// Plans once before the first step.
 pub(super) fn at_first(desk: &mut Desk<'_>, voice: &Voice<'_>, memory: &mut Memory) -> Result<(), Trouble> {
     let planned = grown(desk, voice, memory)?;
-    if !planned.room.fits {
-        let (needed, limit) = (planned.room.needed.binary(), planned.room.limit.binary());
+    let pools = &planned.rooms.fit.pools;
+    for pool in pools.iter().filter(|pool| !pool.fits) {
+        let (needed, limit) = (pool.needed.binary(), pool.limit.binary());
+        let on = if pools.len() > 1 {
+            format!(" on {}", pool.name)
+        } else {
+            String::new()
+        };
         let text = format!(
-            "the move needs {needed}, and {limit} may be used; it goes on until the reserve is reached"
+            "the move needs {needed}{on}, and {limit} may be used; it goes on until the reserve is reached"
         );
         news::trouble(desk, voice, None, "does-not-fit", &text)?;
     }

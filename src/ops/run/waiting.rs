@@ -3,6 +3,7 @@
 use super::Voice;
 use super::memory::{Memory, stamp};
 use super::news;
+use crate::ledger::EndRole;
 use crate::lifecycle::agenda::{ALARM_AFTER, Absent, Why, pause};
 use crate::moment::Moment;
 use crate::ops::desk::Desk;
@@ -135,7 +136,11 @@ fn all_there(desk: &Desk<'_>) -> Result<(), Trouble> {
         guard::source(desk, source)?;
     }
     for destination in &desk.settings.destinations {
-        guard::destination(desk, destination)?;
+        // One that no batch went to yet may not even be built.
+        let known = desk.ledger.end(EndRole::Destination, &destination.name)?;
+        if known.is_some() || destination.path.is_dir() {
+            guard::destination(desk, destination)?;
+        }
     }
     Ok(())
 }

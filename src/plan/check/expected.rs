@@ -16,6 +16,8 @@ pub(super) enum Wait {
     None,
     /// For all that has a year.
     Undated,
+    /// For the disks of its pool, which are free when all else has moved.
+    Disks,
     /// For all that moves for the first time and may.
     Later,
     /// Until its files are left alone.
@@ -62,6 +64,7 @@ impl<'a> Fresh<'a> {
         };
         fresh.groups_wait_together();
         fresh.undated_wait(plan, rules);
+        fresh.staged_wait(plan, rules);
         fresh
     }
 
@@ -108,6 +111,16 @@ impl<'a> Fresh<'a> {
             }
         }
     }
+
+    fn staged_wait(&mut self, plan: &Plan, rules: &PlanRules) {
+        let late = |name: &str| rules.destinations.iter().any(|d| d.late && d.name == name);
+        for fresh in self.batches.iter_mut().filter(|f| !f.batch.delta) {
+            let staged = dataset_of(plan, &fresh.batch.dataset).is_some_and(|d| late(&d.destination));
+            for member in fresh.members.iter_mut().filter(|_| staged) {
+                member.wait = member.wait.max(Wait::Disks);
+            }
+        }
+    }
 }
 
 fn members<'a>(
@@ -121,7 +134,7 @@ fn members<'a>(
             continue;
         };
         // A tag that cannot be read stops the making of the plan before it comes here.
-        let mut wish = wish(rules, &project_name(&placed.key)).unwrap_or_default();
+        let mut wish = wish(rules, &project_name(&placed.key), Some(project)).unwrap_or_default();
         if batch.delta {
             // Later files follow their project; its group has nothing more to say.
             wish.group = None;

@@ -277,6 +277,7 @@ fn a_tag_sends_a_dataset_to_another_destination() {
     rules.destinations.push(DestinationRule {
         name: "vault".into(),
         parent: None,
+        late: false,
     });
     let mut away = tag("^v");
     away.pool = Some("vault".into());

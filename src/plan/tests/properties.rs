@@ -35,7 +35,7 @@ fn any_rules() -> impl Strategy<Value = PlanRules> {
         Order::ExposureFirst,
     ]);
     let limits = (1u64..60, 0u64..120);
-    (by, order, limits, any::<[bool; 5]>()).prop_map(|(by, order, (min, room), on)| {
+    (by, order, limits, any::<[bool; 7]>()).prop_map(|(by, order, (min, room), on)| {
         let mut rules = rules();
         (rules.by, rules.order, rules.pilot) = (by, order, on[0]);
         (rules.batch_min, rules.batch_max) = (Bytes(min * MB), Bytes((min + room) * MB));
@@ -46,7 +46,15 @@ fn any_rules() -> impl Strategy<Value = PlanRules> {
         held.order = Some(4);
         sent.dataset = on[4].then(|| "Clients ä".into());
         sent.order = Some(-2);
-        rules.tags = vec![group, held, sent];
+        let mut away = tag(".");
+        away.only.years = Some(2018..=2019);
+        away.pool = on[5].then(|| "cold".into());
+        rules.destinations.push(DestinationRule {
+            name: "cold".into(),
+            parent: None,
+            late: on[6],
+        });
+        rules.tags = vec![group, held, sent, away];
         rules
     })
 }

@@ -1,5 +1,6 @@
 //! Layouts as typed, and what bad ones get.
 
+use crate::pool::disks::{parse_sizes, smallest};
 use crate::pool::{Ashift, FillLimit, Layout, Level, RecordSize, Space};
 use crate::units::Bytes;
 use proptest::prelude::*;
@@ -66,6 +67,30 @@ fn a_layout_needs_its_disks() {
     assert!(layout.check_disks(16).is_ok());
     let told = layout.check_disks(15).unwrap_err().mend.unwrap();
     assert!(told.contains("2 x 7 raidz2"), "{told}");
+    assert_eq!(layout.check_disks(0).unwrap_err().code, "disks");
+}
+
+#[test]
+fn sizes_of_disks_are_counted_and_the_smallest_counts() {
+    let tb = |n: u64| Bytes(n * 1_000_000_000_000);
+    assert_eq!(parse_sizes("14 TB").unwrap(), [tb(14)]);
+    assert_eq!(parse_sizes("2 x 14 TB,12TB").unwrap(), [tb(14), tb(14), tb(12)]);
+    let (least, said) = smallest(&parse_sizes("2 x 14 TB, 12 TB").unwrap()).unwrap();
+    assert_eq!(least, tb(12));
+    assert!(said.unwrap().contains("4.00 TB on 2 disks stay unused"));
+    for bad in [
+        "",
+        ",",
+        "14 TB,",
+        "0 x 14 TB",
+        "-1 x 14 TB",
+        "99999999999 x 1 TB",
+        "10001 x 1 TB",
+        "a x 1 TB",
+        "14",
+    ] {
+        assert!(parse_sizes(bad).is_err(), "{bad}");
+    }
 }
 
 #[test]
@@ -92,7 +117,28 @@ fn absurd_numbers_are_refused() {
 proptest! {
     #[test]
     fn no_text_makes_the_layout_parser_panic(text in "\\PC{0,40}") {
-        let _ = (Layout::parse(&text), RecordSize::parse(&text));
+        let _ = (Layout::parse(&text), RecordSize::parse(&text), parse_sizes(&text));
+    }
+
+    /// What is offered instead of a layout with too many disks has few enough, and is a layout.
+    #[test]
+    fn what_is_offered_for_few_disks_fits_them(
+        vdevs in 1u32..40, more in 0u32..20, level in 0usize..5, at_hand in 0u32..200,
+    ) {
+        let level = [Level::Stripe, Level::Mirror, Level::Raidz1, Level::Raidz2, Level::Raidz3][level];
+        let width = (level.widths().0 + more).min(level.widths().1);
+        let layout = Layout::new(vdevs, width, level, 0).unwrap();
+        match layout.check_disks(at_hand) {
+            Ok(()) => prop_assert!(layout.disks() <= at_hand),
+            Err(trouble) if at_hand == 0 => prop_assert_eq!(trouble.code, "disks"),
+            Err(trouble) => {
+                let mend = trouble.mend.unwrap();
+                let offered = mend.trim_start_matches("The nearest that fits is ").trim_end_matches('.');
+                let offered = Layout::parse(offered).unwrap();
+                prop_assert!(offered.disks() <= at_hand, "{}", mend);
+                prop_assert!(offered.survives_any() <= layout.survives_any().max(1));
+            }
+        }
     }
 
     #[test]

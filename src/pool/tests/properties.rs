@@ -1,7 +1,7 @@
 //! What must hold for any pool and any files.
 
 use crate::pool::blocks::FolderNames;
-use crate::pool::{Ashift, Choice, Compression, Layout, Level, RecordSize, Space, SpaceTally};
+use crate::pool::{Ashift, Choice, Compression, Layout, Level, Priced, RecordSize, Space, SpaceTally};
 use crate::units::Bytes;
 use proptest::prelude::*;
 
@@ -94,6 +94,42 @@ proptest! {
         prop_assert_eq!(held, space.after_parity.0);
         prop_assert!(space.after_parity <= space.pool_size);
         prop_assert!(space.pool_size <= space.raw);
+    }
+
+    /// To the largest numbers there are, a pool is counted or refused, never anything else; what is
+    /// counted is less than the disks.
+    #[test]
+    fn pools_of_any_size_are_counted_or_refused(layout in layouts(), ashift in ashifts(), bits in 0u32..64, low in any::<u64>()) {
+        let disk = Bytes(low >> bits);
+        if let Ok(space) = Space::of(layout, ashift, disk) {
+            prop_assert!(space.usable < space.raw);
+            prop_assert_eq!(space.raw.0, disk.0 * u64::from(layout.data_disks()));
+        } else {
+            let whole = u128::from(disk.0) * u128::from(layout.data_disks());
+            prop_assert!(disk.0 < 64 << 20 || whole > u128::from(u64::MAX));
+        }
+    }
+
+    /// Ten exabytes in one file, or in many: nothing overflows, and more never takes less.
+    #[test]
+    fn files_of_any_size_are_priced(
+        sizes in prop::collection::vec((any::<u64>(), 0u32..64), 1..8), layout in layouts(), choice in choices(), ashift in ashifts(),
+    ) {
+        let sizes: Vec<u64> = sizes.into_iter().map(|(size, bits)| size >> bits).collect();
+        let mut one = tally(ashift, &sizes);
+        let before = one.taken(layout, choice);
+        let largest = sizes.iter().copied().max().unwrap_or(0);
+        if choice.compression == Compression::Off && !layout.level().is_raidz() {
+            prop_assert!(before.used.0 >= largest);
+        }
+        let again = one.clone();
+        prop_assert!(one.merge(&again));
+        let after = one.taken(layout, choice);
+        prop_assert!(after.used >= before.used && after.alloc >= before.alloc);
+        let mut priced = Priced::of(&again, layout);
+        priced.add(&Priced::of(&again, layout));
+        // Each part is rounded by itself: by a sector at most.
+        prop_assert!(priced.taken(choice).used.0.abs_diff(after.used.0) <= 512 || after.used == Bytes(u64::MAX));
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use crate::names::BatchName;
 use crate::pool::FillLimit;
-use crate::pool::staging::{Change, PoolRoom, Room, Step, check_volume, fill};
+use crate::pool::staging::{Change, PoolRoom, Room, Step, check_volume, ends, fill};
 use crate::units::Bytes;
 use proptest::prelude::*;
 
@@ -17,6 +17,8 @@ fn steps(text: &str) -> Vec<Step> {
             batch: BatchName::typed(words[0]),
             pool: words[1].to_string(),
             needed: Bytes(words[2].parse().unwrap()),
+            elsewhere: Vec::new(),
+            begun: false,
         }
     };
     text.split(',').map(step).collect()
@@ -71,6 +73,28 @@ fn the_smallest_batch_that_helps_is_sent_elsewhere() {
 }
 
 #[test]
+fn what_has_begun_stays_and_other_pools_have_other_prices() {
+    let pools = [
+        PoolRoom::now("new", Bytes(1_000), limit(80)),
+        PoolRoom::now("cold", Bytes(250), limit(80)),
+    ];
+    let mut steps = steps("a new 50, b new 150, c new 400, d new 300");
+    steps[1].begun = true;
+    let breach = fill(&pools, &steps).unwrap_err();
+    assert_eq!(breach.change, Change::RaiseLimit(90));
+    // Where it is cheaper, a larger batch fits as well.
+    steps[3].elsewhere = vec![("cold".into(), Bytes(200))];
+    let breach = fill(&pools, &steps).unwrap_err();
+    let to = Change::Elsewhere {
+        batch: BatchName::typed("d"),
+        pool: "cold".into(),
+    };
+    assert_eq!(breach.change, to);
+    let over: Vec<Bytes> = ends(&pools, &steps).iter().map(|end| end.over).collect();
+    assert_eq!(over, [Bytes(100), Bytes(0)]);
+}
+
+#[test]
 fn a_limit_is_raised_before_disks_are_bought() {
     let pools = [PoolRoom::now("new", Bytes(1_000), limit(80))];
     assert_eq!(
@@ -105,7 +129,7 @@ proptest! {
     ) {
         let names = ["new", "cold"];
         let mut steps: Vec<Step> = sizes.iter().enumerate().map(|(n, (needed, pool))| Step {
-            batch: BatchName::numbered("d", n as u32 + 1), pool: names[*pool].into(), needed: Bytes(*needed),
+            batch: BatchName::numbered("d", n as u32 + 1), pool: names[*pool].into(), needed: Bytes(*needed), elsewhere: Vec::new(), begun: false,
         }).collect();
         let mut pools = vec![PoolRoom::now("new", Bytes(room), limit(80)), PoolRoom::now("cold", Bytes(room / 2), limit(90))];
         pools[1].rooms.push(Room { after: Some(BatchName::numbered("d", after as u32 + 1)), usable: Bytes(later) });

@@ -5,7 +5,7 @@ use crate::plan::{Match, Tag};
 use proptest::prelude::*;
 
 fn set(text: &str, project: &str, key: &str, value: &str) -> String {
-    let after = add_tag(text, project, key, value).unwrap_or_else(|t| panic!("{}\n{text}", t.text));
+    let after = add_tag(text, project, None, (key, value)).unwrap_or_else(|t| panic!("{}\n{text}", t.text));
     accepted(&after);
     after
 }
@@ -13,7 +13,7 @@ fn set(text: &str, project: &str, key: &str, value: &str) -> String {
 fn projects(tag: &Tag) -> Vec<String> {
     match &tag.matches {
         Match::Projects(names) => names.clone(),
-        Match::Pattern(_) => Vec::new(),
+        Match::Pattern(_) | Match::All => Vec::new(),
     }
 }
 
@@ -141,7 +141,7 @@ fn what_a_tag_cannot_have_is_refused() {
         ("pool", "tank"),
     ];
     for (key, value) in wrong {
-        let trouble = add_tag(SMALLEST, "p", key, value).expect_err(key);
+        let trouble = add_tag(SMALLEST, "p", None, (key, value)).expect_err(key);
         assert_eq!(trouble.code, "bad-tag", "{key}");
         assert!(
             trouble.text.starts_with(&format!("{key}={value}: ")),
@@ -155,12 +155,12 @@ fn what_a_tag_cannot_have_is_refused() {
         );
     }
     assert_eq!(
-        add_tag("x = = 1", "p", "year", "2019").unwrap_err().code,
+        add_tag("x = = 1", "p", None, ("year", "2019")).unwrap_err().code,
         "settings"
     );
     let inline = format!("tag = [{{ projects = [\"p\"], year = 2019 }}]\n{SMALLEST}");
     assert_eq!(
-        add_tag(&inline, "p", "year", "2018").unwrap_err().code,
+        add_tag(&inline, "p", None, ("year", "2018")).unwrap_err().code,
         "settings"
     );
 }
@@ -195,6 +195,7 @@ proptest! {
         let known: Vec<String> = before.tags.iter().map(|tag| format!("{tag:?}")).collect();
         let decides = |tag: &&Tag| match &tag.matches {
             Match::Projects(names) => names.iter().any(|name| name == project),
+            Match::All => false,
             Match::Pattern(pattern) => pattern.as_str().trim_start_matches("^(?P<year>20)?") == project,
         };
         let tag = after.tags.iter().find(decides).expect("a tag decides");

@@ -376,7 +376,7 @@ proptest! {
     fn no_text_makes_the_reader_panic(text in "[\\[\\]{}a-zä=\"'\\\\0-9. ,:\r\n#$-]{0,200}") {
         let _ = parse(&text);
         let _ = parse(&format!("{SMALLEST}{text}"));
-        let _ = add_tag(&text, &text, "kind", &text);
+        let _ = add_tag(&text, &text, None, ("kind", &text));
     }
 
     #[test]
@@ -392,5 +392,57 @@ proptest! {
         for quoted in [&quoted, &value, &format!("[{quoted}]")] {
             let _ = parse(&format!("{SMALLEST}{} = {quoted}\n", keys[key]));
         }
+    }
+}
+
+#[test]
+fn pools_that_wait_and_tags_with_conditions_are_read_or_refused_at_their_line() {
+    let late = |keys: &str| {
+        parse(&format!(
+            "{SMALLEST}layout = \"1 x 4 raidz2\"\ndisk-size = \"4 TB\"\n{keys}\n"
+        ))
+    };
+    let text =
+        |result: Result<crate::ops::settings::Settings, crate::trouble::Trouble>| result.unwrap_err().text;
+    let settings = late("after = \"2019.3\"\ngrows-to = \"2 x 4 raidz2\"").unwrap();
+    assert!(settings.destinations[0].after.is_some() && !settings.destinations[0].is_late());
+    assert!(late("after-source = \"old\"").unwrap().destinations[0].is_late());
+    for (keys, wanted) in [
+        ("after = \"a\"\nafter-source = \"old\"", "not both"),
+        ("after-source = \"elsewhere\"", "there is no source"),
+        ("after = \" \"", "it is empty"),
+        ("grows-to = \"2 x 4 raidz2\"", "when the disks are free"),
+        (
+            "after = \"a\"\ngrows-to = \"2 x 5 raidz2\"",
+            "vdevs like those it has",
+        ),
+        (
+            "after = \"a\"\ngrows-to = \"1 x 4 raidz2\"",
+            "vdevs like those it has",
+        ),
+        ("after = \"a\"\ngrows-to = \"many\"", "grows-to"),
+    ] {
+        let found = text(late(keys));
+        assert!(
+            found.contains(wanted) && found.contains("move.toml:"),
+            "{keys}: {found}"
+        );
+    }
+    let unknown = text(parse(&format!("{SMALLEST}after = \"a\"\n")));
+    assert!(unknown.contains("what the pool will hold"), "{unknown}");
+    let tagged = |keys: &str| parse(&format!("{SMALLEST}[[tag]]\n{keys}\npool = \"pool\"\n"));
+    let tag = tagged("older-than = \"3 y\"\nyears = \"..2015\"\nkinds = [\"video\"]")
+        .unwrap()
+        .tags
+        .remove(0);
+    assert!(tag.only.asks() && tag.only.words().contains("older than 1096 days"));
+    for keys in [
+        "older-than = \"old\"",
+        "years = \"..\"",
+        "kinds = [\"film\"]",
+        "kinds = []",
+    ] {
+        let found = text(tagged(keys));
+        assert!(found.contains("move.toml:"), "{keys}: {found}");
     }
 }

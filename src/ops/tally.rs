@@ -1,0 +1,110 @@
+//! The sizes of everything to be moved, project by project, for the space they take.
+
+use super::desk::Desk;
+use super::gather::{self, Surveyed};
+use crate::entry::{EntryKind, Listing, Named};
+use crate::names::SourceName;
+use crate::pool::{Ashift, FolderNames, SpaceTally};
+use crate::survey::ProjectKey;
+use crate::survey::exclude::Exclude;
+use crate::survey::member::{Membership, Owner};
+use crate::trouble::Trouble;
+
+/// What is done with each part of a project.
+pub type See<'a> = dyn FnMut(&SourceName, &ProjectKey, &SpaceTally) + 'a;
+
+/// Hands in what is to be moved of each project, excluded entries left out. A project may come in
+/// several parts; memory holds one at a time.
+///
+/// # Errors
+/// [`Trouble`] where an index is damaged.
+pub fn each_project(
+    desk: &Desk<'_>,
+    surveyed: &[Surveyed],
+    ashift: Ashift,
+    see: &mut See<'_>,
+) -> Result<(), Trouble> {
+    for one in surveyed {
+        let exclude = gather::exclude(&desk.settings, &one.source)?;
+        let membership = gather::membership(&desk.settings, &one.source, &one.index);
+        let mut parts = Parts {
+            source: &one.source.name,
+            ashift,
+            open: None,
+            see,
+        };
+        for listing in one.index.listings() {
+            let listing = listing?;
+            let out = exclude.rule_for_path(&listing.folder, EntryKind::Directory);
+            if listing.folder.is_root() || out.is_none() {
+                parts.push(&listing, &exclude, &membership);
+            }
+        }
+        parts.close();
+    }
+    Ok(())
+}
+
+/// One project after the other.
+struct Parts<'a, 'b> {
+    source: &'a SourceName,
+    ashift: Ashift,
+    open: Option<(ProjectKey, SpaceTally)>,
+    see: &'a mut See<'b>,
+}
+
+impl Parts<'_, '_> {
+    fn push(&mut self, listing: &Listing, exclude: &Exclude, membership: &Membership) {
+        let kept = |child: &&Named| {
+            let kind = child.entry.kind;
+            exclude.rule_for(&listing.folder, &child.name, kind).is_none()
+        };
+        let children: Vec<&Named> = listing.children.iter().filter(kept).collect();
+        if let Some(key) = membership.project_of_folder(&listing.folder) {
+            let lengths = children.iter().map(|child| child.name.len() as u64);
+            let names = FolderNames {
+                entries: children.len() as u64,
+                bytes: lengths.clone().sum(),
+                longest: lengths.max().unwrap_or(0),
+            };
+            let tally = self.tally(key);
+            tally.push_directory(names);
+            children.iter().for_each(|child| count(tally, child));
+            return;
+        }
+        // Loose files, year by year: thousands of them may lie in one folder.
+        let owned = |child: &Named| match membership.owner(&listing.folder, child) {
+            Owner::Project(key) if child.entry.kind != EntryKind::Directory => Some(key),
+            _ => None,
+        };
+        let loose = children.iter().filter_map(|child| Some((owned(child)?, *child)));
+        let mut loose: Vec<(ProjectKey, &Named)> = loose.collect();
+        loose.sort_by(|a, b| a.0.cmp(&b.0));
+        for (key, child) in loose {
+            count(self.tally(key), child);
+        }
+    }
+
+    /// The tally of a project; that of another one is handed in first.
+    fn tally(&mut self, key: ProjectKey) -> &mut SpaceTally {
+        if self.open.as_ref().is_none_or(|(open, _)| *open != key) {
+            self.close();
+        }
+        let fresh = || (key, SpaceTally::new(self.ashift));
+        &mut self.open.get_or_insert_with(fresh).1
+    }
+
+    fn close(&mut self) {
+        if let Some((key, tally)) = self.open.take() {
+            (self.see)(self.source, &key, &tally);
+        }
+    }
+}
+
+fn count(tally: &mut SpaceTally, child: &Named) {
+    match child.entry.kind {
+        EntryKind::File => tally.push(child.entry.size),
+        EntryKind::Symlink => tally.push_symlink(child.entry.size.0),
+        EntryKind::Directory | EntryKind::Special | EntryKind::Unknown => {}
+    }
+}
