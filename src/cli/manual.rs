@@ -83,11 +83,23 @@ const WORDS: &[(&str, &str)] = &[
         "no-space",
         "no space at the destination, or the reserve is reached",
     ),
+    (
+        "no-seed",
+        "no number to draw a sample by could be had from this machine",
+    ),
     ("no-such-batch", "the plan has no batch of that name"),
     ("no-such-project", "no source has a project of that name"),
+    (
+        "not-a-share",
+        "a confidence or rate is no percentage between 0 % and 100 %",
+    ),
     ("not-planned", "there is no plan yet"),
     ("not-scanned", "a source has not been scanned yet"),
     ("not-verified", "release: the batch is not verified"),
+    (
+        "proof-damaged",
+        "a proof file is not exactly what was once written; its BLAKE3 stands on the release sheet",
+    ),
     (
         "reads-disagree",
         "release, left behind: an unchanged source file gave different content from one read to the next; \

@@ -8,6 +8,7 @@
 
 mod attributes;
 mod batches;
+mod beside;
 mod codec;
 mod content;
 mod disagreements;
@@ -18,11 +19,13 @@ mod intents;
 mod late;
 mod listed;
 mod promises;
+mod proofs;
 mod repairs;
 mod schema;
 
 pub use attributes::Attributes;
 pub use batches::{BatchRow, Lease, PlanRow};
+pub use beside::{Beside, ReadBack};
 pub use content::{Content, ContentKey};
 pub use disagreements::Disagreement;
 pub use ends::{EndRole, EndRow, IndexRow};
@@ -31,6 +34,7 @@ pub use follows::{Finished, FollowRow};
 pub use intents::{GroupResult, Intent, StagedNote, to_second};
 pub use listed::{Accepted, Difference, Failure, Sample, Sheet};
 pub use promises::Promise;
+pub use proofs::{CheckFileRow, ProofRow, Witnessed};
 pub use repairs::{Ranges, Settled};
 
 use crate::moment::Moment;

@@ -1,23 +1,38 @@
 //! verify: what is copied, read back and compared, and the manifest of what is proven.
 
 use super::batch::{self, AtHand};
+use super::checks::{Checks, Wanted};
 use super::desk::Desk;
-use super::items::Walk;
-use super::{late, manifest};
-use crate::entry::{Entry, EntryKind};
-use crate::ledger::{Attributes, Difference, FileRecord, Ledger, Proof, Sample};
+use super::manifest::Sha256State;
+use super::old_lists::OldLists;
+use super::second_read::{self, SecondRead};
+use super::witness::{self, Witness};
+use super::{late, manifest, proof};
+use crate::entry::Entry;
+use crate::ledger::{Attributes, CheckFileRow, Difference, Sample};
 use crate::lifecycle::{Event, State, after};
 use crate::names::RelPath;
 use crate::survey::ProjectKey;
 use crate::trouble::Trouble;
 use crate::units::Span;
 use crate::verify::compare::{Facts, attributes};
-use crate::verify::{self as hand, Check, Outcome, Progress, Request};
-use crate::world::Fs;
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use crate::verify::{self as hand, Outcome, Progress, Request};
+use crate::world::{Disks, Fs, OsFs};
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Workers where the user named no number.
-const STREAMS: usize = 4;
+pub(super) const STREAMS: usize = 4;
+
+/// How a batch is read back.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct How {
+    /// Also what was proven before.
+    pub again: bool,
+    /// With SHA-256 of every file in the same read.
+    pub sha256: bool,
+    /// And the source once more.
+    pub twice_at_source: bool,
+}
 
 /// What became of one batch.
 pub struct Verified {
@@ -33,16 +48,24 @@ pub struct Verified {
     pub listed: Vec<Difference>,
     /// How long it took.
     pub elapsed: Span,
+    /// What the disks delivered meanwhile.
+    pub witness: Witness,
+    /// How far the SHA-256 manifest is.
+    pub sha256: Sha256State,
+    /// What the check files among its files say.
+    pub check_files: Vec<CheckFileRow>,
+    /// What a second reading of the source came to, where it was asked for.
+    pub second_read: Option<SecondRead>,
 }
 
-/// Reads one batch back. Files proven before are read again only with `again`.
+/// Reads one batch back. Files proven before are read again only where `how` asks for it.
 ///
 /// # Errors
 /// [`Trouble`] where the batch is not copied, or it had to stop; what was proven stays.
 pub fn verify(
     desk: &mut Desk<'_>,
     name: &str,
-    again: bool,
+    how: How,
     progress: &dyn Fn(Progress),
 ) -> Result<Verified, Trouble> {
     super::following::go_on(desk)?;
@@ -59,14 +82,14 @@ pub fn verify(
         // Read again now that nobody else may change it.
         let row = desk.ledger.batch(name)?.unwrap_or(row);
         let at_hand = batch::open(desk, row)?;
-        one(desk, &at_hand, again, progress)
+        one(desk, &at_hand, how, progress)
     })
 }
 
 fn one(
     desk: &mut Desk<'_>,
     at_hand: &AtHand,
-    again: bool,
+    how: How,
     progress: &dyn Fn(Progress),
 ) -> Result<Verified, Trouble> {
     let id = at_hand.row.id;
@@ -76,20 +99,31 @@ fn one(
     desk.ledger.set_state(id, state.word(), now)?;
     let facts = facts_of(at_hand);
     let streams = desk.settings.streams.unwrap_or(STREAMS);
+    let disks = Disks::behind(&target);
     let request = Request {
         target: &target,
         stop: desk.stop,
         streams,
         facts,
         inodes_hold: at_hand.inodes_hold,
+        disks: disks.as_ref().ok(),
     };
-    let began = desk.clock.ticks();
-    let mut checks = Checks::new(at_hand, desk.second_ledger()?, again)?;
+    let (began, since) = (desk.clock.ticks(), desk.now());
+    let (lists, listed) = OldLists::gather(at_hand, &target)?;
+    let wanted = Wanted {
+        again: how.again,
+        sha256: how.sha256,
+        listed,
+        picked: None,
+    };
+    let mut checks = Checks::new(at_hand, desk.second_ledger()?, wanted)?;
     let (clock, dataset) = (desk.clock, at_hand.dataset.name.clone());
     let ledger = &mut desk.ledger;
-    let mut note = |places: &[_]| ledger.mark_verified(id, &dataset, places, clock.now());
-    let outcome = hand::verify(request, &mut checks, &mut note, progress)?;
+    let mut note = |found: &[_]| ledger.mark_verified(id, &dataset, found, clock.now());
+    let mut outcome = hand::verify(request, &mut checks, &mut note, progress)?;
     let elapsed = Span::from_secs_f64(desk.clock.ticks() - began);
+    let witness = Witness::of(&disks, &outcome);
+    witness::settle(desk, at_hand, &witness, since, &mut outcome)?;
     let mut found = folders(desk, at_hand, &target, &checks, facts)?;
     let at = desk.now();
     found.extend(outcome.found.iter().map(|f| Difference {
@@ -104,7 +138,13 @@ fn one(
     desk.ledger.mark_unproven(id, &at_hand.dataset.name, &differing)?;
     desk.ledger.put_differences(id, &found)?;
     sample(desk, at_hand, &outcome, elapsed, streams)?;
-    let state = settle(desk, at_hand, state, &found)?;
+    let check_files = lists.settle(desk, at_hand)?;
+    // Before the end is settled: the proof says what was read twice.
+    let second_read = match how.twice_at_source {
+        true => Some(second_read::read(desk, at_hand, how.again, progress)?),
+        false => None,
+    };
+    let (state, sha256) = settle(desk, at_hand, state, &found, &target)?;
     desk.keep_ledger_copy()?;
     let (differences, listed) = found.into_iter().partition(|d| d.blocking);
     Ok(Verified {
@@ -114,6 +154,10 @@ fn one(
         differences,
         listed,
         elapsed,
+        witness,
+        sha256,
+        check_files,
+        second_read,
     })
 }
 
@@ -123,7 +167,8 @@ fn settle(
     at_hand: &AtHand,
     state: State,
     found: &[Difference],
-) -> Result<State, Trouble> {
+    target: &OsFs,
+) -> Result<(State, Sha256State), Trouble> {
     let id = at_hand.row.id;
     let (copied, verified, _) = desk.ledger.progress_of(id)?;
     let failures = desk.ledger.failures(id)?;
@@ -146,8 +191,12 @@ fn settle(
     };
     desk.ledger
         .event(now, "verified", &format!("{}: {words}", at_hand.row.name))?;
-    manifest::write(desk, at_hand)?;
-    Ok(next)
+    let sha256 = manifest::write(desk, at_hand)?;
+    match equal {
+        true => proof::write(desk, at_hand, target)?,
+        false => desk.ledger.put_proof(id, None)?,
+    }
+    Ok((next, sha256))
 }
 
 /// Which facts this destination is held to.
@@ -289,100 +338,4 @@ fn project_folders(at_hand: &AtHand) -> Result<Vec<(RelPath, Entry)>, Trouble> {
         }
     }
     Ok(found)
-}
-
-/// The files of a batch that are recorded, for reading back.
-struct Checks<'a> {
-    walk: Walk<'a>,
-    at_hand: &'a AtHand,
-    ledger: Ledger,
-    again: bool,
-    ready: VecDeque<Check>,
-    folders: Vec<(RelPath, Entry)>,
-    /// What may lie in each folder: what the source had there and what is recorded.
-    expected: BTreeMap<RelPath, BTreeSet<Vec<u8>>>,
-    /// Whether any extended attributes are kept of this batch.
-    has_attributes: bool,
-}
-
-impl<'a> Checks<'a> {
-    fn new(at_hand: &'a AtHand, ledger: Ledger, again: bool) -> Result<Checks<'a>, Trouble> {
-        let has_attributes = ledger.has_attributes(at_hand.row.id)?;
-        let (ready, folders, expected) = (VecDeque::new(), Vec::new(), BTreeMap::new());
-        Ok(Checks {
-            walk: Walk::new(at_hand),
-            at_hand,
-            ledger,
-            again,
-            ready,
-            folders,
-            expected,
-            has_attributes,
-        })
-    }
-
-    fn fill(&mut self) -> Result<bool, Trouble> {
-        let Some(folder) = self.walk.next().transpose()? else {
-            return Ok(false);
-        };
-        let (id, dataset) = (self.at_hand.row.id, &self.at_hand.dataset.name);
-        let mut records = self.ledger.folder_records(id, dataset, &folder.place)?;
-        let mut names: BTreeSet<Vec<u8>> = records.keys().cloned().chain(folder.others).collect();
-        for child in folder.children {
-            let Ok(place) = folder.place.join(&child.name) else {
-                continue;
-            };
-            names.insert(child.name.clone());
-            if child.entry.kind == EntryKind::Directory {
-                if child.entry.error.is_none() {
-                    self.folders.push((place, child.entry));
-                }
-            } else if let Some(record) = records.remove(&child.name) {
-                self.push(record, child.entry)?;
-            }
-        }
-        self.expected.entry(folder.place).or_default().extend(names);
-        Ok(true)
-    }
-
-    fn push(&mut self, record: FileRecord, entry: Entry) -> Result<(), Trouble> {
-        let proven = matches!(record.proof, Proof::Verified { .. });
-        if proven && !self.again {
-            return Ok(());
-        }
-        let values = self
-            .ledger
-            .blocks_of(self.at_hand.row.id, &self.at_hand.dataset.name, &record.place)?;
-        let place = &record.place;
-        let attributes = match self.has_attributes {
-            true => self
-                .ledger
-                .attributes_at(self.at_hand.row.id, &self.at_hand.dataset.name, place)?,
-            false => None,
-        };
-        self.ready.push_back(Check {
-            record,
-            entry,
-            values,
-            attributes,
-        });
-        Ok(())
-    }
-}
-
-impl Iterator for Checks<'_> {
-    type Item = Result<Check, Trouble>;
-
-    fn next(&mut self) -> Option<Self::Item> {
-        loop {
-            if let Some(check) = self.ready.pop_front() {
-                return Some(Ok(check));
-            }
-            match self.fill() {
-                Ok(true) => {}
-                Ok(false) => return None,
-                Err(trouble) => return Some(Err(trouble)),
-            }
-        }
-    }
 }

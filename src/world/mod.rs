@@ -4,12 +4,14 @@
 //! come [`Folder`]s by name, never by path, so that a symlink swapped in cannot lead outside.
 //! `os.rs` is the real one; fakes that fail or lose unsynced work live in `tests/`.
 
+mod disks;
 mod fault;
 mod identity;
 mod os;
 mod os_file;
 mod stop;
 
+pub use disks::Disks;
 pub use fault::{Course, Fault, FaultKind};
 pub use identity::{MountIdentity, MountTable};
 pub use os::OsFs;

@@ -17,6 +17,8 @@ mod status;
 mod survey;
 mod twins;
 mod verify;
+mod verify_more;
+mod verify_sample;
 
 use super::args::Command;
 use super::exit::Code;
