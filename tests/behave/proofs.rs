@@ -1,6 +1,8 @@
 //! What a verification leaves behind: the sealed proof, the manifests, what the disks said.
 
 use crate::util::*;
+use poolward::names::RelPath;
+use poolward::report::manifest::{Algorithm, push_bag_line, read_check_file};
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt;
 
@@ -115,6 +117,55 @@ fn a_batch_half_hashed_says_so_and_has_no_manifest_until_it_is_whole() {
     let (_, verify) = scene.json("verify 2020.1 --sha256");
     assert_eq!(verify["batches"][0]["files_checked"], 1, "{verify}");
     assert!(manifest.exists());
+}
+
+/// RFC 8493, checked by the reference validator of the Library of Congress (PyPI `bagit`). That one
+/// decodes no `%25` and only the first two line ends of a name, so names here have neither; what the
+/// standard says of them is tested beside the writer.
+#[test]
+fn the_reference_validator_of_bags_takes_our_manifest() {
+    let python = std::env::var("POOLWARD_PYTHON").unwrap_or("python3".into());
+    let ask = [OsStr::new("-c"), OsStr::new("import bagit")];
+    if !other(&python, &ask, std::path::Path::new("/")).is_some_and(|(there, _)| there) {
+        crate::support::skip("no python with bagit here");
+        return;
+    }
+    let scene = Scene::bare();
+    for name in [
+        "plain",
+        "back\\slash",
+        "two\nlines",
+        "a\rb",
+        " blank ",
+        "gr\u{fc}n",
+        "*star",
+        "'q' \"q\"",
+    ] {
+        scene.put(format!("2019-fair/{name}"), name.as_bytes());
+    }
+    scene.copied();
+    scene.run("verify --sha256").expect(0);
+    let list = std::fs::read(scene.home.join("reports/manifests/2019.1.sha256")).unwrap();
+    let mut manifest = Vec::new();
+    for line in read_check_file(&list, Some(Algorithm::Sha256)).listed {
+        push_bag_line(&mut manifest, &line.digest, &RelPath::new(line.path).unwrap());
+    }
+    let bag = scene.root().join("bag");
+    std::fs::create_dir(&bag).unwrap();
+    std::fs::write(bag.join("manifest-sha256.txt"), manifest).unwrap();
+    let declaration = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n";
+    std::fs::write(bag.join("bagit.txt"), declaration).unwrap();
+    let data = bag.join("data");
+    let arrived = scene.to.join("2019");
+    let words = [OsStr::new("-a"), arrived.as_os_str(), data.as_os_str()];
+    assert!(other("cp", &words, &bag).unwrap().0);
+    let words = ["-m", "bagit", "--validate"].map(OsStr::new);
+    let words = [&words[..], &[bag.as_os_str()]].concat();
+    let (content, said) = other(&python, &words, &bag).unwrap();
+    assert!(content, "{said}");
+    std::fs::write(data.join("2019-fair/plain"), "plaiN").unwrap();
+    let (content, said) = other(&python, &words, &bag).unwrap();
+    assert!(!content, "{said}");
 }
 
 /// The loop device counts what is read from it (kernel documentation, block/stat.rst).
