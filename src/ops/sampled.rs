@@ -152,17 +152,7 @@ fn against(desk: &mut Desk<'_>, at_hand: &AtHand, outcome: &Outcome) -> Result<V
         return Ok(Vec::new());
     }
     let (id, at) = (at_hand.row.id, desk.now());
-    let found: Vec<Difference> = outcome
-        .found
-        .iter()
-        .map(|f| Difference {
-            place: f.place.clone(),
-            kind: f.kind.to_string(),
-            ranges: f.ranges.clone(),
-            blocking: true,
-            at,
-        })
-        .collect();
+    let found: Vec<Difference> = super::verify::against(outcome, at).collect();
     let places: Vec<RelPath> = found.iter().map(|one| one.place.clone()).collect();
     desk.ledger.mark_unproven(id, &at_hand.dataset.name, &places)?;
     let mut all = desk.ledger.differences(id)?;

@@ -11,6 +11,7 @@ use super::{late, manifest, proof};
 use crate::entry::Entry;
 use crate::ledger::{Attributes, CheckFileRow, Difference, Sample};
 use crate::lifecycle::{Event, State, after};
+use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::survey::ProjectKey;
 use crate::trouble::Trouble;
@@ -126,13 +127,7 @@ fn one(
     witness::settle(desk, at_hand, &witness, since, &mut outcome)?;
     let mut found = folders(desk, at_hand, &target, &checks, facts)?;
     let at = desk.now();
-    found.extend(outcome.found.iter().map(|f| Difference {
-        place: f.place.clone(),
-        kind: f.kind.to_string(),
-        ranges: f.ranges.clone(),
-        blocking: true,
-        at,
-    }));
+    found.extend(against(&outcome, at));
     // What was proven before and differs now is proven no more.
     let differing: Vec<RelPath> = outcome.found.iter().map(|f| f.place.clone()).collect();
     desk.ledger.mark_unproven(id, &at_hand.dataset.name, &differing)?;
@@ -158,6 +153,17 @@ fn one(
         sha256,
         check_files,
         second_read,
+    })
+}
+
+/// What was found of files, as it stands against their batch.
+pub(super) fn against(outcome: &Outcome, at: Moment) -> impl Iterator<Item = Difference> + '_ {
+    outcome.found.iter().map(move |f| Difference {
+        place: f.place.clone(),
+        kind: f.kind.to_string(),
+        ranges: f.ranges.clone(),
+        blocking: true,
+        at,
     })
 }
 
