@@ -741,12 +741,28 @@ _poolward() {
             return 0
             ;;
         poolward__subcmd__verify)
-            opts="-h --all --again --folder --json --quiet --help"
+            opts="-h --all --again --sha256 --twice-at-source --sample --confidence --rate --seed --folder --json --quiet --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
             case "${prev}" in
+                --sample)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --confidence)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --rate)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --seed)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
                 --folder)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0

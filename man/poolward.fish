@@ -73,7 +73,7 @@ complete -c poolward -n "__fish_poolward_using_subcommand probe" -l json -d 'Pri
 complete -c poolward -n "__fish_poolward_using_subcommand probe" -l quiet -d 'Print nothing but errors and what was asked for'
 complete -c poolward -n "__fish_poolward_using_subcommand probe" -s h -l help -d 'Print help'
 complete -c poolward -n "__fish_poolward_using_subcommand pool" -l disks -d 'Disks at hand' -r
-complete -c poolward -n "__fish_poolward_using_subcommand pool" -l disk-size -d 'Size of one disk' -r
+complete -c poolward -n "__fish_poolward_using_subcommand pool" -l disk-size -d 'Size of one disk, or of several: 8 x 14 TB, 4 x 12 TB' -r
 complete -c poolward -n "__fish_poolward_using_subcommand pool" -l layout -d 'A layout: vdevs x width level, spares behind a plus' -r
 complete -c poolward -n "__fish_poolward_using_subcommand pool" -l ashift -d 'Sector size as a power of two' -r
 complete -c poolward -n "__fish_poolward_using_subcommand pool" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
@@ -102,9 +102,15 @@ complete -c poolward -n "__fish_poolward_using_subcommand copy" -l in-windows -d
 complete -c poolward -n "__fish_poolward_using_subcommand copy" -l json -d 'Print exactly one JSON object'
 complete -c poolward -n "__fish_poolward_using_subcommand copy" -l quiet -d 'Print nothing but errors and what was asked for'
 complete -c poolward -n "__fish_poolward_using_subcommand copy" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_using_subcommand verify" -l sample -d 'Read only so many files, drawn by lot; nothing becomes verified by that' -r
+complete -c poolward -n "__fish_poolward_using_subcommand verify" -l confidence -d 'Draw as many files as it takes to be this sure, like 99%, of less than --rate' -r
+complete -c poolward -n "__fish_poolward_using_subcommand verify" -l rate -d 'The share of bad files to be ruled out, like 0.1%' -r
+complete -c poolward -n "__fish_poolward_using_subcommand verify" -l seed -d 'Draw the files that an earlier sample with this number drew' -r
 complete -c poolward -n "__fish_poolward_using_subcommand verify" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
 complete -c poolward -n "__fish_poolward_using_subcommand verify" -l all -d 'All batches that are copied'
 complete -c poolward -n "__fish_poolward_using_subcommand verify" -l again -d 'Read again what was verified before'
+complete -c poolward -n "__fish_poolward_using_subcommand verify" -l sha256 -d 'Also take the SHA-256 of every file in the same read, for a second manifest'
+complete -c poolward -n "__fish_poolward_using_subcommand verify" -l twice-at-source -d 'Then read the source once more, past its cache, and hold it against what was copied'
 complete -c poolward -n "__fish_poolward_using_subcommand verify" -l json -d 'Print exactly one JSON object'
 complete -c poolward -n "__fish_poolward_using_subcommand verify" -l quiet -d 'Print nothing but errors and what was asked for'
 complete -c poolward -n "__fish_poolward_using_subcommand verify" -s h -l help -d 'Print help'

@@ -5,6 +5,8 @@
 
 #[path = "support/memfs/mod.rs"]
 mod memfs;
+#[path = "support/mod.rs"]
+mod support;
 
 #[path = "crash/canary.rs"]
 mod canary;
@@ -28,3 +30,5 @@ mod repair;
 mod rig;
 #[path = "crash/weaker.rs"]
 mod weaker;
+#[path = "crash/witness.rs"]
+mod witness;

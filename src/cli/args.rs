@@ -210,7 +210,7 @@ pub struct Copy {
 }
 
 /// Options of `verify`.
-#[derive(Debug, Args)]
+#[derive(Debug, Default, Args)]
 pub struct Verify {
     /// Batches; by default what is copied and not yet verified
     pub batches: Vec<String>,
@@ -220,6 +220,25 @@ pub struct Verify {
     /// Read again what was verified before
     #[arg(long)]
     pub again: bool,
+    /// Also take the SHA-256 of every file in the same read, for a second manifest
+    #[arg(long)]
+    pub sha256: bool,
+    /// Then read the source once more, past its cache, and hold it against what was copied
+    #[arg(long)]
+    pub twice_at_source: bool,
+    /// Read only so many files, drawn by lot; nothing becomes verified by that
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..),
+          conflicts_with_all = ["again", "sha256", "twice_at_source", "confidence"])]
+    pub sample: Option<u64>,
+    /// Draw as many files as it takes to be this sure, like 99%, of less than --rate
+    #[arg(long, value_name = "P", requires = "rate", conflicts_with_all = ["again", "sha256", "twice_at_source"])]
+    pub confidence: Option<String>,
+    /// The share of bad files to be ruled out, like 0.1%
+    #[arg(long, value_name = "R", requires = "confidence")]
+    pub rate: Option<String>,
+    /// Draw the files that an earlier sample with this number drew
+    #[arg(long, value_name = "NUMBER")]
+    pub seed: Option<u64>,
 }
 
 /// Options of `hold`.

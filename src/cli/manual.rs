@@ -142,12 +142,20 @@ const WORDS: &[(&str, &str)] = &[
         "no-space",
         "no space at the destination, or the reserve is reached",
     ),
+    (
+        "no-seed",
+        "no number to draw a sample by could be had from this machine",
+    ),
     ("nothing-aside", "release: nothing of the batch is set aside"),
     ("no-such-batch", "the plan has no batch of that name"),
     ("no-such-project", "no source has a project of that name"),
     (
         "not-a-folder",
         "release: a link, a file or a mount stands in a folder's place",
+    ),
+    (
+        "not-a-share",
+        "a confidence or rate is no percentage between 0 % and 100 %",
     ),
     ("not-aside", "release: a project is not where it was set aside"),
     ("not-confirmed", "release: the batch's name was not typed"),
@@ -160,6 +168,10 @@ const WORDS: &[(&str, &str)] = &[
     (
         "question-open",
         "run: a batch waits for you, since a question about it is open",
+    ),
+    (
+        "proof-damaged",
+        "a proof file is not exactly what was once written; its BLAKE3 stands on the release sheet",
     ),
     (
         "reads-disagree",

@@ -24,6 +24,7 @@ pub struct Disagreement {
     pub later: Digest,
     /// Byte ranges, ends exclusive, in which a third read differs from the later one, in whole
     /// blocks of 16 MiB; none where they are equal, since nothing but a hash is left of the earlier.
+    /// Of a source that was read again for its own sake, the ranges in which both differ.
     pub ranges: Vec<(u64, u64)>,
     /// When it was seen.
     pub at: Moment,
@@ -42,6 +43,19 @@ impl Ledger {
                    (SELECT count(*) FROM disagreements JOIN batches ON id = batch WHERE batches.source = ?1)";
         let counted = self.rows(sql, [source], |row| uint(row, 0))?;
         Ok(counted.into_iter().sum())
+    }
+
+    /// Adds reads that disagreed, durable when this returns.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be written.
+    pub fn put_read_disagreements(
+        &mut self,
+        source: &str,
+        batch: i64,
+        found: &[Disagreement],
+    ) -> Result<(), Trouble> {
+        self.together(|db| found.iter().try_for_each(|one| put(db, source, batch, one)))
     }
 
     /// All of a source, oldest first.

@@ -49,7 +49,7 @@ pub enum Proof {
 }
 
 impl Proof {
-    fn code(self) -> (i64, Option<i64>) {
+    pub(super) fn code(self) -> (i64, Option<i64>) {
         match self {
             Proof::Copied => (0, None),
             Proof::Adopted => (1, None),
@@ -72,7 +72,7 @@ impl Proof {
     }
 }
 
-const COLUMNS: &str = "name, kind, size, inode, mtime, ctime, placed_inode, placed_mtime, placed_ctime, hash, \
+pub(super) const COLUMNS: &str = "name, kind, size, inode, mtime, ctime, placed_inode, placed_mtime, placed_ctime, hash, \
                        copied_at, how, verified_at";
 
 /// The number of a folder below a dataset's folder, made where it is new.
@@ -111,7 +111,7 @@ pub(super) fn find_folder(db: &Connection, dataset: &str, folder: &RelPath) -> r
     Ok(Some(id))
 }
 
-fn record_of(row: &Row<'_>, folder: &RelPath) -> rusqlite::Result<FileRecord> {
+pub(super) fn record_of(row: &Row<'_>, folder: &RelPath) -> rusqlite::Result<FileRecord> {
     let name: Vec<u8> = row.get(0)?;
     let place = folder.join(&name).map_err(|_| codec::bad(0, "a name"))?;
     let kind = if row.get::<_, i64>(1)? == 0 {
@@ -242,32 +242,6 @@ impl Ledger {
             .rows(sql, (batch, id, name), |row| codec::values(row, 0))?
             .pop()
             .unwrap_or_default())
-    }
-
-    /// Marks files as read back and equal, durable when this returns.
-    ///
-    /// # Errors
-    /// [`Trouble`] where the ledger cannot be written.
-    pub fn mark_verified(
-        &mut self,
-        batch: i64,
-        dataset: &str,
-        places: &[(RelPath, ReadHow)],
-        at: Moment,
-    ) -> Result<(), Trouble> {
-        self.together(|db| {
-            let sql =
-                "UPDATE files SET how = ?1, verified_at = ?2 WHERE batch = ?3 AND folder = ?4 AND name = ?5";
-            for (place, how) in places {
-                let Some((folder, name)) = place.split() else {
-                    continue;
-                };
-                let id = folder_id(db, dataset, &folder)?;
-                let (code, stamp) = Proof::Verified { how: *how, at }.code();
-                db.prepare_cached(sql)?.execute((code, stamp, batch, id, name))?;
-            }
-            Ok(())
-        })
     }
 
     /// Takes back the proof of files in which a difference was found, durable when this returns.

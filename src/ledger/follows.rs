@@ -188,7 +188,13 @@ fn rename_marks(db: &Connection, dataset: &str, from: &RelPath, to: &RelPath) ->
     }
     let (from, to) = (from.as_bytes(), to.as_bytes());
     let below = [from, b"/"].concat();
-    for table in ["failures", "losses", "differences", "disagreements"] {
+    for table in [
+        "failures",
+        "losses",
+        "differences",
+        "disagreements",
+        "check_files",
+    ] {
         let sql = format!(
             "UPDATE {table} SET path = CAST(?2 || substr(path, ?4) AS BLOB) \
              WHERE batch IN (SELECT id FROM batches WHERE dataset = ?5) \
@@ -196,5 +202,8 @@ fn rename_marks(db: &Connection, dataset: &str, from: &RelPath, to: &RelPath) ->
         );
         db.execute(&sql, (from, to, &below, int(from.len() as u64 + 1), dataset))?;
     }
+    // A proof of the old names proves nothing of the new ones; the next verification writes another.
+    let sql = "DELETE FROM proofs WHERE batch IN (SELECT id FROM batches WHERE dataset = ?1)";
+    db.execute(sql, [dataset])?;
     Ok(())
 }

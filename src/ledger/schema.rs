@@ -156,6 +156,21 @@ CREATE UNIQUE INDEX asides_open ON asides (source, path)
 CREATE TABLE removed (batch INTEGER NOT NULL, folder INTEGER NOT NULL, name BLOB NOT NULL, at NOT NULL,
     PRIMARY KEY (batch, folder, name)) WITHOUT ROWID;
 "#,
+    r#"
+-- What is known of a file beside its record; it counts only for the content of that hash.
+CREATE TABLE beside (batch INTEGER NOT NULL, folder INTEGER NOT NULL, name BLOB NOT NULL,
+    content BLOB NOT NULL, sha256 BLOB, source_again INTEGER, listed INTEGER,
+    PRIMARY KEY (batch, folder, name)) WITHOUT ROWID;
+-- The sealed proof file that stands for a batch.
+CREATE TABLE proofs (batch INTEGER PRIMARY KEY, at NOT NULL, file TEXT NOT NULL, hash BLOB NOT NULL);
+-- What the disks behind a destination delivered while a batch was read back.
+CREATE TABLE witnessed (batch INTEGER NOT NULL, at NOT NULL, due INTEGER NOT NULL, delivered INTEGER,
+    why TEXT, PRIMARY KEY (batch, at)) WITHOUT ROWID;
+-- Check files found among the files of a batch, and what their lines came to.
+CREATE TABLE check_files (batch INTEGER NOT NULL, path BLOB NOT NULL, mtime NOT NULL, same INTEGER NOT NULL,
+    differing BLOB NOT NULL, absent INTEGER NOT NULL, uncompared INTEGER NOT NULL, unread INTEGER NOT NULL,
+    PRIMARY KEY (batch, path)) WITHOUT ROWID;
+"#,
 ];
 
 /// The version this program writes.

@@ -14,9 +14,11 @@ mod gate;
 mod outstanding;
 mod reads;
 pub mod removal;
+pub mod sampling;
 mod states;
 #[cfg(test)]
 mod tests;
+pub mod witness;
 
 pub use gate::{Gate, READS_DISAGREE, Reason, Removal, gate};
 pub use outstanding::{Fact, Remains, is_covered, is_racy, lost_many, remains};

@@ -8,7 +8,6 @@ use super::late;
 use super::manifest;
 use super::schedule::{self, known, standings};
 use crate::copy::OpenFolders;
-use crate::digest::Digest;
 use crate::entry::EntryKind;
 use crate::forecast::rates::Basis;
 use crate::forecast::simulate::Forecast;
@@ -277,8 +276,9 @@ fn proof(
         return Ok(None);
     };
     let (_, _, ways) = desk.ledger.progress_of(row.id)?;
+    let lists = desk.ledger.check_files(row.id)?;
+    let (_, twice, between) = desk.ledger.beside_totals(row.id)?;
     let worst = ways.into_iter().max().unwrap_or(ReadHow::Unknown);
-    let list = std::fs::read(manifest::path(desk, &row.name)).unwrap_or_default();
     Ok(Some(Proof {
         read_how: how(worst),
         read: Period {
@@ -286,10 +286,12 @@ fn proof(
             end: at,
         },
         compared: standing.verified.bytes,
-        delivered: None,
-        manifest: Digest::of(&list),
-        proof: None,
-        matched_old_list: 0,
+        delivered: super::witness::delivered(desk, row.id, standing.verified.bytes)?,
+        manifest: manifest::hash(desk, &row.name),
+        proof: desk.ledger.proof(row.id)?.map(|proof| proof.hash),
+        matched_old_list: lists.iter().map(|list| list.same).sum(),
+        differing_old_list: lists.iter().map(|list| list.differing.len() as u64).sum(),
+        source_twice: between.map(|(start, end)| (twice, Period { start, end })),
     }))
 }
 

@@ -1,25 +1,40 @@
 //! verify: what is copied, read back and compared, and the manifest of what is proven.
 
 use super::batch::{self, AtHand};
+use super::checks::{Checks, Wanted};
 use super::desk::Desk;
-use super::expected::Expected;
-use super::items::Walk;
+use super::manifest::Sha256State;
+use super::old_lists::OldLists;
+use super::second_read::{self, SecondRead};
 use super::stretch::{Done, Stretches};
-use super::{late, manifest};
-use crate::entry::{Entry, EntryKind};
-use crate::ledger::{Attributes, Difference, FileRecord, Ledger, Proof};
+use super::witness::{self, Witness};
+use super::{late, manifest, proof};
+use crate::entry::Entry;
+use crate::ledger::{Attributes, CheckFileRow, Difference};
 use crate::lifecycle::{Event, State, after};
+use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::survey::ProjectKey;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Span};
 use crate::verify::compare::{Facts, attributes};
-use crate::verify::{self as hand, Check, Outcome, Progress, Request};
-use crate::world::Fs;
-use std::collections::{BTreeSet, VecDeque};
+use crate::verify::{self as hand, Outcome, Progress, Request};
+use crate::world::{Disks, Fs, OsFs};
+use std::collections::BTreeSet;
 
 /// Workers where the user named no number.
-const STREAMS: usize = 4;
+pub(super) const STREAMS: usize = 4;
+
+/// How a batch is read back.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct How {
+    /// Also what was proven before.
+    pub again: bool,
+    /// With SHA-256 of every file in the same read.
+    pub sha256: bool,
+    /// And the source once more.
+    pub twice_at_source: bool,
+}
 
 /// What became of one batch.
 pub struct Verified {
@@ -35,16 +50,24 @@ pub struct Verified {
     pub listed: Vec<Difference>,
     /// How long it took.
     pub elapsed: Span,
+    /// What the disks delivered meanwhile.
+    pub witness: Witness,
+    /// How far the SHA-256 manifest is.
+    pub sha256: Sha256State,
+    /// What the check files among its files say.
+    pub check_files: Vec<CheckFileRow>,
+    /// What a second reading of the source came to, where it was asked for.
+    pub second_read: Option<SecondRead>,
 }
 
-/// Reads one batch back. Files proven before are read again only with `again`.
+/// Reads one batch back. Files proven before are read again only where `how` asks for it.
 ///
 /// # Errors
 /// [`Trouble`] where the batch is not copied, or it had to stop; what was proven stays.
 pub fn verify(
     desk: &mut Desk<'_>,
     name: &str,
-    again: bool,
+    how: How,
     progress: &dyn Fn(Progress),
 ) -> Result<Verified, Trouble> {
     super::following::go_on(desk)?;
@@ -61,14 +84,14 @@ pub fn verify(
         // Read again now that nobody else may change it.
         let row = desk.ledger.batch(name)?.unwrap_or(row);
         let at_hand = batch::open(desk, row)?;
-        one(desk, &at_hand, again, progress)
+        one(desk, &at_hand, how, progress)
     })
 }
 
 fn one(
     desk: &mut Desk<'_>,
     at_hand: &AtHand,
-    again: bool,
+    how: How,
     progress: &dyn Fn(Progress),
 ) -> Result<Verified, Trouble> {
     let id = at_hand.row.id;
@@ -78,52 +101,42 @@ fn one(
     desk.ledger.set_state(id, state.word(), now)?;
     let facts = facts_of(at_hand);
     let streams = desk.settings.streams.unwrap_or(STREAMS);
+    let disks = Disks::behind(&target);
     let request = Request {
         target: &target,
         stop: desk.stop,
         streams,
         facts,
         inodes_hold: at_hand.inodes_hold,
+        disks: disks.as_ref().ok(),
     };
-    let began = desk.clock.ticks();
-    let mut checks = Checks::new(at_hand, desk.second_ledger()?, again)?;
-    let (clock, dataset) = (desk.clock, at_hand.dataset.name.clone());
-    let stretches = Stretches::new(desk, at_hand, "verify", began)?;
-    let ledger = &mut desk.ledger;
-    let mut note = |places: &[_]| ledger.mark_verified(id, &dataset, places, clock.now());
-    let heard = |p: Progress| {
-        stretches.at(clock.ticks(), clock.now(), heard(p));
-        progress(p);
+    let (began, since) = (desk.clock.ticks(), desk.now());
+    let (lists, listed) = OldLists::gather(at_hand, &target)?;
+    let wanted = Wanted {
+        again: how.again,
+        sha256: how.sha256,
+        listed,
+        picked: None,
     };
-    let outcome = match hand::verify(request, &mut checks, &mut note, &heard) {
-        Ok(outcome) => outcome,
-        Err(trouble) => {
-            // The interruption is what the user hears of.
-            let _ = stretches.finish(clock.ticks(), clock.now(), None, streams);
-            return Err(trouble);
-        }
-    };
+    let mut checks = Checks::new(at_hand, desk.second_ledger()?, wanted)?;
+    let mut outcome = timed(desk, at_hand, request, &mut checks, progress)?;
     let elapsed = Span::from_secs_f64(desk.clock.ticks() - began);
+    let witness = Witness::of(&disks, &outcome);
+    witness::settle(desk, at_hand, &witness, since, &mut outcome)?;
     let mut found = folders(desk, at_hand, &target, &checks, facts)?;
     let at = desk.now();
-    found.extend(outcome.found.iter().map(|f| Difference {
-        place: f.place.clone(),
-        kind: f.kind.to_string(),
-        ranges: f.ranges.clone(),
-        blocking: true,
-        at,
-    }));
+    found.extend(against(&outcome, at));
     // What was proven before and differs now is proven no more.
     let differing: Vec<RelPath> = outcome.found.iter().map(|f| f.place.clone()).collect();
     desk.ledger.mark_unproven(id, &at_hand.dataset.name, &differing)?;
     desk.ledger.put_differences(id, &found)?;
-    let done = Done {
-        all: outcome.read,
-        small: outcome.small,
-        waited: Span::default(),
+    let check_files = lists.settle(desk, at_hand)?;
+    // Before the end is settled: the proof says what was read twice.
+    let second_read = match how.twice_at_source {
+        true => Some(second_read::read(desk, at_hand, how.again, progress)?),
+        false => None,
     };
-    stretches.finish(clock.ticks(), clock.now(), Some(done), streams)?;
-    let state = settle(desk, at_hand, state, &found)?;
+    let (state, sha256) = settle(desk, at_hand, state, &found, &target)?;
     desk.keep_ledger_copy()?;
     let (differences, listed) = found.into_iter().partition(|d| d.blocking);
     Ok(Verified {
@@ -133,6 +146,55 @@ fn one(
         differences,
         listed,
         elapsed,
+        witness,
+        sha256,
+        check_files,
+        second_read,
+    })
+}
+
+/// Reads back what `checks` names; what it took teaches the forecast.
+fn timed(
+    desk: &mut Desk<'_>,
+    at_hand: &AtHand,
+    request: Request<'_>,
+    checks: &mut Checks<'_>,
+    progress: &dyn Fn(Progress),
+) -> Result<Outcome, Trouble> {
+    let (id, dataset) = (at_hand.row.id, at_hand.dataset.name.clone());
+    let (clock, streams) = (desk.clock, request.streams);
+    let stretches = Stretches::new(desk, at_hand, "verify", clock.ticks())?;
+    let ledger = &mut desk.ledger;
+    let mut note = |found: &[_]| ledger.mark_verified(id, &dataset, found, clock.now());
+    let heard = |p: Progress| {
+        stretches.at(clock.ticks(), clock.now(), heard(p));
+        progress(p);
+    };
+    let outcome = match hand::verify(request, checks, &mut note, &heard) {
+        Ok(outcome) => outcome,
+        Err(trouble) => {
+            // The interruption is what the user hears of.
+            let _ = stretches.finish(clock.ticks(), clock.now(), None, streams);
+            return Err(trouble);
+        }
+    };
+    let done = Done {
+        all: outcome.read,
+        small: outcome.small,
+        waited: Span::default(),
+    };
+    stretches.finish(clock.ticks(), clock.now(), Some(done), streams)?;
+    Ok(outcome)
+}
+
+/// What was found of files, as it stands against their batch.
+pub(super) fn against(outcome: &Outcome, at: Moment) -> impl Iterator<Item = Difference> + '_ {
+    outcome.found.iter().map(move |f| Difference {
+        place: f.place.clone(),
+        kind: f.kind.to_string(),
+        ranges: f.ranges.clone(),
+        blocking: true,
+        at,
     })
 }
 
@@ -154,7 +216,8 @@ fn settle(
     at_hand: &AtHand,
     state: State,
     found: &[Difference],
-) -> Result<State, Trouble> {
+    target: &OsFs,
+) -> Result<(State, Sha256State), Trouble> {
     let id = at_hand.row.id;
     let (copied, verified, _) = desk.ledger.progress_of(id)?;
     let failures = desk.ledger.failures(id)?;
@@ -177,8 +240,12 @@ fn settle(
     };
     desk.ledger
         .event(now, "verified", &format!("{}: {words}", at_hand.row.name))?;
-    manifest::write(desk, at_hand)?;
-    Ok(next)
+    let sha256 = manifest::write(desk, at_hand)?;
+    match equal {
+        true => proof::write(desk, at_hand, target)?,
+        false => desk.ledger.put_proof(id, None)?,
+    }
+    Ok((next, sha256))
 }
 
 /// Which facts this destination is held to.
@@ -281,100 +348,4 @@ fn project_folders(at_hand: &AtHand) -> Result<Vec<(RelPath, Entry)>, Trouble> {
         }
     }
     Ok(found)
-}
-
-/// The files of a batch that are recorded, for reading back.
-struct Checks<'a> {
-    walk: Walk<'a>,
-    at_hand: &'a AtHand,
-    ledger: Ledger,
-    again: bool,
-    ready: VecDeque<Check>,
-    folders: Vec<(RelPath, Entry)>,
-    /// What may lie in each folder: what the source had there and what is recorded.
-    expected: Expected,
-    /// Whether any extended attributes are kept of this batch.
-    has_attributes: bool,
-}
-
-impl<'a> Checks<'a> {
-    fn new(at_hand: &'a AtHand, ledger: Ledger, again: bool) -> Result<Checks<'a>, Trouble> {
-        let has_attributes = ledger.has_attributes(at_hand.row.id)?;
-        let (ready, folders, expected) = (VecDeque::new(), Vec::new(), Expected::default());
-        Ok(Checks {
-            walk: Walk::new(at_hand),
-            at_hand,
-            ledger,
-            again,
-            ready,
-            folders,
-            expected,
-            has_attributes,
-        })
-    }
-
-    fn fill(&mut self) -> Result<bool, Trouble> {
-        let Some(folder) = self.walk.next().transpose()? else {
-            return Ok(false);
-        };
-        let (id, dataset) = (self.at_hand.row.id, &self.at_hand.dataset.name);
-        let mut records = self.ledger.folder_records(id, dataset, &folder.place)?;
-        let mut names: BTreeSet<Vec<u8>> = records.keys().cloned().chain(folder.others).collect();
-        for child in folder.children {
-            let Ok(place) = folder.place.join(&child.name) else {
-                continue;
-            };
-            names.insert(child.name.clone());
-            if child.entry.kind == EntryKind::Directory {
-                if child.entry.error.is_none() {
-                    self.folders.push((place, child.entry));
-                }
-            } else if let Some(record) = records.remove(&child.name) {
-                self.push(record, child.entry)?;
-            }
-        }
-        self.expected.add(folder.place, names);
-        Ok(true)
-    }
-
-    fn push(&mut self, record: FileRecord, entry: Entry) -> Result<(), Trouble> {
-        let proven = matches!(record.proof, Proof::Verified { .. });
-        if proven && !self.again {
-            return Ok(());
-        }
-        let values = self
-            .ledger
-            .blocks_of(self.at_hand.row.id, &self.at_hand.dataset.name, &record.place)?;
-        let place = &record.place;
-        let attributes = match self.has_attributes {
-            true => self
-                .ledger
-                .attributes_at(self.at_hand.row.id, &self.at_hand.dataset.name, place)?,
-            false => None,
-        };
-        self.ready.push_back(Check {
-            record,
-            entry,
-            values,
-            attributes,
-        });
-        Ok(())
-    }
-}
-
-impl Iterator for Checks<'_> {
-    type Item = Result<Check, Trouble>;
-
-    fn next(&mut self) -> Option<Self::Item> {
-        loop {
-            if let Some(check) = self.ready.pop_front() {
-                return Some(Ok(check));
-            }
-            match self.fill() {
-                Ok(true) => {}
-                Ok(false) => return None,
-                Err(trouble) => return Some(Err(trouble)),
-            }
-        }
-    }
 }

@@ -9,6 +9,7 @@
 //! - [`calendar`]: the schedule as RFC 5545 calendar.
 //! - [`tables`]: CSV for spreadsheets.
 //! - [`manifest`]: check files in the coreutils format, RFC 8493 lines, and a reader of check files.
+//! - [`proof`]: the sealed proof file of a batch, written and read line by line.
 //! - [`findings`]: what a survey found, gravest first, for a terminal of 80 columns.
 //! - [`words`]: sentences and aligned tables for a terminal.
 
@@ -18,6 +19,7 @@ pub mod findings;
 pub mod manifest;
 pub mod model;
 pub mod page;
+pub mod proof;
 pub mod sheet;
 pub mod tables;
 pub mod words;

@@ -143,6 +143,10 @@ pub struct Proof {
     pub proof: Option<Digest>,
     /// Files that agree with a hash list found at the source.
     pub matched_old_list: u64,
+    /// Files that such a list says otherwise of: they were like that before the move.
+    pub differing_old_list: u64,
+    /// Files and bytes whose source was read twice, independently, with the same result, and when.
+    pub source_twice: Option<(Amount, Period)>,
 }
 
 /// One batch.
@@ -315,6 +319,14 @@ impl Flag {
 }
 
 impl ReadHow {
+    /// All of them.
+    pub const ALL: [ReadHow; 4] = [
+        ReadHow::Direct,
+        ReadHow::Evicted,
+        ReadHow::Server,
+        ReadHow::Unknown,
+    ];
+
     /// The word of the contract.
     pub fn word(self) -> &'static str {
         match self {

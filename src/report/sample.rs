@@ -41,6 +41,8 @@ fn proof(read: Period, compared: Bytes, how: ReadHow) -> Proof {
         manifest: Digest::of(&compared.0.to_le_bytes()),
         proof: Some(Digest::of(b"proof")),
         matched_old_list: 1_840,
+        differing_old_list: 0,
+        source_twice: None,
     }
 }
 

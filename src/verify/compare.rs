@@ -35,6 +35,26 @@ pub struct Seen {
     pub bytes: u64,
     /// Whether the attributes that were set and kept are there; true where none were.
     pub xattrs_hold: bool,
+    /// SHA-256 of the same bytes, where it was asked for.
+    pub sha256: Option<[u8; 32]>,
+    /// Whether the content is what check files say, where any does.
+    pub listed: Option<bool>,
+}
+
+impl Seen {
+    /// Of what was not read: its facts, and the hash of a symlink's target.
+    pub fn unread(facts: Entry, hash: Option<Digest>) -> Seen {
+        Seen {
+            facts,
+            hash,
+            values: Vec::new(),
+            how: None,
+            bytes: 0,
+            xattrs_hold: true,
+            sha256: None,
+            listed: None,
+        }
+    }
 }
 
 /// Every difference between what should be there and what is.

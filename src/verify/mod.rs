@@ -6,17 +6,20 @@
 //! next copy finds outstanding.
 
 pub mod compare;
+mod others;
 mod uninvited;
 mod worker;
 
 use crate::copy::trouble_of;
-use crate::digest::BlockValue;
+use crate::digest::{BlockValue, Digest};
 use crate::entry::Entry;
-use crate::ledger::{Attributes, FileRecord};
+use crate::ledger::{Attributes, FileRecord, ReadBack};
+use crate::lifecycle::witness::{due, is_from_disk};
 use crate::names::RelPath;
+use crate::report::manifest::Algorithm;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
-use crate::world::{Course, Fault, FaultKind, Fs, ReadHow, Stop};
+use crate::world::{Course, Disks, Fault, FaultKind, Fs, ReadHow, Stop};
 use compare::Facts;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -39,6 +42,10 @@ pub struct Check {
     pub values: Vec<BlockValue>,
     /// Extended attributes that were set and kept.
     pub attributes: Option<Attributes>,
+    /// Whether its SHA-256 is taken in the same read.
+    pub sha256: bool,
+    /// What check files say of it, to be compared in the same read.
+    pub listed: Vec<(Algorithm, Vec<u8>)>,
 }
 
 /// What is the same for all files of a batch.
@@ -54,6 +61,8 @@ pub struct Request<'a> {
     pub facts: Facts,
     /// Whether the source's inode numbers show which names belong to one file.
     pub inodes_hold: bool,
+    /// The disks behind the target, watched since the reading began.
+    pub disks: Option<&'a Disks>,
 }
 
 /// A difference of one file.
@@ -81,6 +90,10 @@ pub struct Outcome {
     pub ways: BTreeMap<ReadHow, u64>,
     /// Of the read, files under 1 MiB.
     pub small: Amount,
+    /// Bytes of the read that had to come from the disks.
+    pub due: Bytes,
+    /// Hashes read of files whose content differs.
+    pub hashes: BTreeMap<RelPath, Digest>,
 }
 
 /// How far a verification is.
@@ -94,15 +107,16 @@ pub struct Progress {
     pub small: Amount,
 }
 
-/// Reads back what `checks` names. `note` is handed the places found equal, now and then, so that
-/// an interrupted verification goes on where it was.
+/// Reads back what `checks` names. `note` is handed the files found equal, now and then, so that an
+/// interrupted verification goes on where it was. Where the disks have delivered too little for
+/// what was read until then, nothing is said of how those were read.
 ///
 /// # Errors
 /// [`Trouble`] where everything had to stop; what was noted until then stays true.
 pub fn verify(
     request: Request<'_>,
     checks: &mut dyn Iterator<Item = Result<Check, Trouble>>,
-    note: &mut dyn FnMut(&[(RelPath, ReadHow)]) -> Result<(), Trouble>,
+    note: &mut dyn FnMut(&[ReadBack]) -> Result<(), Trouble>,
     progress: &dyn Fn(Progress),
 ) -> Result<Outcome, Trouble> {
     worker::with_crew(request, |crew| {
@@ -126,10 +140,10 @@ pub fn verify(
                 stopped = owner.take(&request, done);
             }
             if owner.equal.len() >= NOTE_EVERY || owner.unnoted >= NOTE_BYTES {
-                owner.note(note)?;
+                owner.note(&request, note)?;
             }
         }
-        owner.note(note)?;
+        owner.note(&request, note)?;
         owner.compare_links();
         match stopped {
             Some(fault) => Err(trouble_of(&fault)),
@@ -148,7 +162,7 @@ struct LinkedName {
 
 struct Owner {
     outcome: Outcome,
-    equal: Vec<(RelPath, ReadHow)>,
+    equal: Vec<ReadBack>,
     unnoted: u64,
     /// Names of files with several, by source inode.
     linked: BTreeMap<u64, Vec<LinkedName>>,
@@ -157,9 +171,15 @@ struct Owner {
 impl Owner {
     fn note(
         &mut self,
-        note: &mut dyn FnMut(&[(RelPath, ReadHow)]) -> Result<(), Trouble>,
+        request: &Request<'_>,
+        note: &mut dyn FnMut(&[ReadBack]) -> Result<(), Trouble>,
     ) -> Result<(), Trouble> {
         if !self.equal.is_empty() {
+            let delivered = request.disks.and_then(|disks| disks.delivered().ok());
+            if delivered.is_some_and(|bytes| !is_from_disk(self.outcome.due, bytes)) {
+                let doubt = |one: &mut ReadBack| one.how = one.how.max(ReadHow::Unknown);
+                self.equal.iter_mut().for_each(doubt);
+            }
             note(&self.equal)?;
             self.equal.clear();
             self.unnoted = 0;
@@ -231,11 +251,24 @@ impl Owner {
             }
             *self.outcome.ways.entry(how).or_default() += 1;
             self.unnoted += seen.bytes;
+            if how < ReadHow::Server {
+                let due = due(Bytes(seen.bytes), seen.facts.allocated);
+                self.outcome.due = self.outcome.due.plus(due);
+            }
         }
-        if found.is_empty() {
-            self.outcome.equal += 1;
-            self.equal
-                .push((place.clone(), seen.how.unwrap_or(ReadHow::Direct)));
+        match seen.hash {
+            Some(hash) if found.is_empty() => {
+                self.outcome.equal += 1;
+                self.equal.push(ReadBack {
+                    place: place.clone(),
+                    hash,
+                    how: seen.how.unwrap_or(ReadHow::Direct),
+                    sha256: seen.sha256,
+                    listed: seen.listed,
+                });
+            }
+            Some(hash) if hash != record.hash => drop(self.outcome.hashes.insert(place.clone(), hash)),
+            _ => {}
         }
         self.outcome.found.extend(found);
         None

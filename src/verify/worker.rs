@@ -1,6 +1,7 @@
 //! Workers of a verification: whole small files, and blocks of large ones.
 
 use super::compare::Seen;
+use super::others::{Hashers, agrees};
 use super::{Check, Progress, Request};
 use crate::copy::OpenFolders;
 use crate::digest::{BLOCK, BlockValue, Digest, TreeHasher, root_of};
@@ -8,7 +9,7 @@ use crate::entry::{Entry, EntryKind};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
-use crate::world::{Buffer, Fault, FaultKind, FileIn, OpenHow, Res};
+use crate::world::{Buffer, Fault, FaultKind, FileIn, OpenHow, Res, Stop};
 use blake3::hazmat::HasherExt;
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, unbounded};
 use std::num::NonZeroU64;
@@ -97,7 +98,10 @@ impl Crew<'_> {
     /// Hands out one file.
     pub(super) fn send(&mut self, check: Check) {
         self.waiting += 1;
-        let large = check.record.kind == EntryKind::File && check.record.source.size.0 > LARGE_FROM;
+        // Other hashes have no tree: such a file is read by one worker from front to back.
+        let in_blocks = Hashers::of(&check).is_none();
+        let large =
+            in_blocks && check.record.kind == EntryKind::File && check.record.source.size.0 > LARGE_FROM;
         if !large {
             let _ = self.jobs.send(Job::Whole(Box::new(check)));
             return;
@@ -119,14 +123,7 @@ impl Crew<'_> {
     fn open_large(&mut self, check: Check) -> Result<Box<Large>, Box<Done>> {
         let opened = stat(&mut self.folders, &check.record.place).and_then(|facts| {
             if facts.kind != EntryKind::File || facts.size != check.record.source.size {
-                return Ok(Err(Seen {
-                    facts,
-                    hash: None,
-                    values: Vec::new(),
-                    how: None,
-                    bytes: 0,
-                    xattrs_hold: true,
-                }));
+                return Ok(Err(Seen::unread(facts, None)));
             }
             Ok(Ok((open(&mut self.folders, &check.record.place)?, facts)))
         });
@@ -199,7 +196,7 @@ fn run(request: Request<'_>, jobs: &Receiver<Job>, done: &Sender<Done>, bytes: &
             Job::Whole(check) => {
                 let result = match request.stop.is_set() {
                     true => Err(crate::copy::interrupted(check.record.place.as_bytes())),
-                    false => whole(&mut folders, &mut buffer, &check, bytes),
+                    false => whole(&mut folders, &mut buffer, &check, (bytes, request.stop)),
                 };
                 if result.is_err() {
                     folders.forget();
@@ -246,19 +243,15 @@ fn open(folders: &mut OpenFolders<'_>, place: &RelPath) -> Res<Box<dyn FileIn>> 
     folders.get(&above)?.open(name, OpenHow::FromDisk)
 }
 
-fn whole(folders: &mut OpenFolders<'_>, buffer: &mut Buffer, check: &Check, bytes: &AtomicU64) -> Res<Seen> {
+fn whole(
+    folders: &mut OpenFolders<'_>,
+    buffer: &mut Buffer,
+    check: &Check,
+    (bytes, stop): (&AtomicU64, &Stop),
+) -> Res<Seen> {
     let record = &check.record;
     let facts = stat(folders, &record.place)?;
-    let unread = |facts, hash| {
-        Ok(Seen {
-            facts,
-            hash,
-            values: Vec::new(),
-            how: None,
-            bytes: 0,
-            xattrs_hold: true,
-        })
-    };
+    let unread = |facts, hash| Ok(Seen::unread(facts, hash));
     if facts.kind != record.kind {
         return unread(facts, None);
     }
@@ -271,9 +264,14 @@ fn whole(folders: &mut OpenFolders<'_>, buffer: &mut Buffer, check: &Check, byte
     }
     let file = open(folders, &record.place)?;
     let mut hasher = TreeHasher::new();
+    let mut others = Hashers::of(check);
     loop {
+        if stop.is_set() {
+            return Err(crate::copy::interrupted(record.place.as_bytes()));
+        }
         let length = file.read_at(hasher.position(), buffer.bytes_mut())?;
         hasher.update(&buffer.bytes()[..length]);
+        others.update(&buffer.bytes()[..length]);
         bytes.fetch_add(length as u64, Ordering::Relaxed);
         if (length as u64) < PIECE {
             break;
@@ -283,7 +281,10 @@ fn whole(folders: &mut OpenFolders<'_>, buffer: &mut Buffer, check: &Check, byte
     let tree = hasher.finish();
     let how = if read == 0 { None } else { Some(file.read_how()) };
     let xattrs_hold = xattrs_hold(check, &*file)?;
+    let others = others.finish(tree.root);
     Ok(Seen {
+        sha256: others.sha256.filter(|_| check.sha256),
+        listed: agrees(&check.listed, &others),
         facts,
         hash: Some(tree.root),
         values: tree.values,
@@ -341,9 +342,13 @@ fn finish(large: &Large) -> Done {
         .iter()
         .map_while(|value| *value)
         .collect();
+    let root = root_of(&values);
+    let listed = root.and_then(|root| agrees(&check.listed, &Hashers::default().finish(root)));
     let result = xattrs_hold(&check, &*large.file).map(|xattrs_hold| Seen {
+        sha256: None,
+        listed,
         facts: large.facts.clone(),
-        hash: root_of(&values),
+        hash: root,
         values,
         how: Some(large.file.read_how()),
         bytes: large.facts.size.0,

@@ -4,6 +4,7 @@
 //! come [`Folder`]s by name, never by path, so that a symlink swapped in cannot lead outside.
 //! `os.rs` is the real one; fakes that fail or lose unsynced work live in `tests/`.
 
+mod disks;
 mod fault;
 mod identity;
 mod notifier;
@@ -12,6 +13,7 @@ mod os_file;
 mod os_move;
 mod stop;
 
+pub use disks::Disks;
 pub use fault::{Course, Fault, FaultKind};
 pub use identity::{MountIdentity, MountTable};
 pub use notifier::notify;

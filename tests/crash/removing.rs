@@ -3,7 +3,7 @@
 
 use super::memfs::{Content, Plan, Seen, Unsynced, path};
 use super::rig::{BATCH, DATASET, Rig};
-use poolward::ledger::{Aside, AsideState};
+use poolward::ledger::{Aside, AsideState, ReadBack};
 use poolward::moment::Moment;
 use poolward::names::RelPath;
 use poolward::release::{
@@ -33,10 +33,16 @@ fn scene() -> (Rig, Vec<Piece>) {
     rig.source.put_symlink(&path("p/in/link"), b"two");
     let rig = rig.ready();
     rig.run(Plan::Nothing).expect("a copy");
-    let places: Vec<(RelPath, ReadHow)> = rig
+    let places: Vec<ReadBack> = rig
         .records()
-        .into_keys()
-        .map(|at| (at, ReadHow::Direct))
+        .into_iter()
+        .map(|(place, record)| ReadBack {
+            place,
+            hash: record.hash,
+            how: ReadHow::Direct,
+            sha256: None,
+            listed: None,
+        })
         .collect();
     let mut ledger = rig.ledger();
     ledger

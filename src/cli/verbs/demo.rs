@@ -123,9 +123,8 @@ fn plan() -> Command {
 
 fn verify(again: bool) -> Command {
     Command::Verify(args::Verify {
-        batches: vec![],
-        all: false,
         again,
+        ..args::Verify::default()
     })
 }
 

@@ -25,6 +25,8 @@ mod status;
 mod survey;
 mod twins;
 mod verify;
+mod verify_more;
+mod verify_sample;
 mod watch;
 
 use super::args::Command;

@@ -39,17 +39,10 @@ pub(super) fn tell(context: &Context, planned: &Planned, zone: Tz) {
                 Some(f) => (when(f.copy_start), when(f.end.likely)),
                 None => ("done".into(), "done".into()),
             };
-            let name = if b.pilot {
-                format!("{} (pilot)", b.name)
-            } else if b.delta {
-                format!("{} (later files)", b.name)
-            } else {
-                b.name.to_string()
-            };
             let projects = grouped(b.projects.len() as u64);
             let to = destination(planned, b);
             vec![
-                name,
+                named(b),
                 match several {
                     true => format!("{} to {to}", b.source),
                     false => b.source.to_string(),
@@ -96,6 +89,15 @@ pub(super) fn tell(context: &Context, planned: &Planned, zone: Tz) {
         context
             .out
             .say("Nothing was written: something has begun already. Add --accept to take this plan.");
+    }
+}
+
+/// A batch's name, and what is special about it.
+fn named(batch: &crate::plan::Batch) -> String {
+    match (batch.pilot, batch.delta) {
+        (true, _) => format!("{} (pilot)", batch.name),
+        (_, true) => format!("{} (later files)", batch.name),
+        _ => batch.name.to_string(),
     }
 }
 

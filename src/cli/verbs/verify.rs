@@ -1,6 +1,6 @@
 //! verify.
 
-use super::desk;
+use super::{desk, verify_more, verify_sample};
 use crate::cli::args::Verify;
 use crate::cli::exit::Code;
 use crate::cli::progress::Meter;
@@ -8,14 +8,18 @@ use crate::cli::{Context, json as pieces};
 use crate::lifecycle::State;
 use crate::ops::batch;
 use crate::ops::desk::Desk;
-use crate::ops::verify::{Verified, verify};
+use crate::ops::verify::{How, Verified, verify};
 use crate::trouble::Trouble;
 use crate::units::{Bytes, counted};
+use crate::verify::Outcome;
 use serde_json::{Value, json};
 
 pub(super) fn run(args: &Verify, context: &Context) -> Result<Code, Trouble> {
     let mut desk = desk(context)?;
     let names = chosen(&desk, args)?;
+    if let Some(draw) = verify_sample::asked(args)? {
+        return verify_sample::run(&mut desk, &names, (draw, args.seed), context);
+    }
     if names.is_empty() {
         context.out.say("Nothing is waiting to be verified.");
     }
@@ -26,13 +30,18 @@ pub(super) fn run(args: &Verify, context: &Context) -> Result<Code, Trouble> {
             None => Bytes::ZERO,
         };
         let meter = Meter::new(&context.out, &format!("reading back {name}"), total);
-        let verified = verify(&mut desk, &name, args.again, &|p| {
+        let how = How {
+            again: args.again,
+            sha256: args.sha256,
+            twice_at_source: args.twice_at_source,
+        };
+        let verified = verify(&mut desk, &name, how, &|p| {
             meter.at(p.bytes, p.files, "files", "")
         });
         meter.done();
         let verified = verified?;
         tell(context, &verified);
-        clean &= verified.state == State::Verified;
+        clean &= verified.state == State::Verified && verify_more::agrees(&verified);
         done.push(object(&verified));
     }
     context.out.object("verify", json!({"batches": done}));
@@ -44,7 +53,8 @@ fn chosen(desk: &Desk<'_>, args: &Verify) -> Result<Vec<String>, Trouble> {
         let named = batch::named(&batch::plan(desk)?, &args.batches)?;
         return Ok(named.into_iter().map(|b| b.name.as_str().to_string()).collect());
     }
-    let wanted = |state: State| match args.again {
+    let also_verified = args.again || args.sample.is_some() || args.confidence.is_some();
+    let wanted = |state: State| match also_verified {
         true => matches!(state, State::Copied | State::Verifying | State::Verified),
         false => matches!(state, State::Copied | State::Verifying),
     };
@@ -56,13 +66,8 @@ fn chosen(desk: &Desk<'_>, args: &Verify) -> Result<Vec<String>, Trouble> {
         .collect())
 }
 
-fn how(verified: &Verified) -> &'static str {
-    verified
-        .outcome
-        .ways
-        .keys()
-        .max()
-        .map_or("direct", |how| how.word())
+pub(super) fn how(outcome: &Outcome) -> &'static str {
+    outcome.ways.keys().max().map_or("direct", |how| how.word())
 }
 
 fn tell(context: &Context, verified: &Verified) {
@@ -72,8 +77,9 @@ fn tell(context: &Context, verified: &Verified) {
     context.out.say(&format!(
         "Batch {name}: read back {read} in {}, {rate} (read: {}).",
         verified.elapsed,
-        how(verified)
+        how(&verified.outcome)
     ));
+    verify_more::tell(context, verified);
     if verified.state == State::Verified && verified.outcome.equal == 0 {
         context
             .out
@@ -110,7 +116,9 @@ fn tell(context: &Context, verified: &Verified) {
 
 fn object(verified: &Verified) -> Value {
     json!({"name": verified.name, "state": verified.state.word(), "files_checked": verified.outcome.read.files,
-           "bytes_read": verified.outcome.read.bytes.0, "read_how": how(verified),
+           "bytes_read": verified.outcome.read.bytes.0, "read_how": how(&verified.outcome),
            "seconds": pieces::seconds(verified.elapsed), "differences": pieces::differences(&verified.differences),
-           "listed": pieces::differences(&verified.listed)})
+           "listed": pieces::differences(&verified.listed), "witness": verify_more::witness(&verified.witness),
+           "sha256": {"files": verified.sha256.known, "complete": verified.sha256.known == verified.sha256.of},
+           "check_files": verify_more::check_files(verified), "second_read": verify_more::second_read(verified)})
 }

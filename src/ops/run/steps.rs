@@ -110,7 +110,9 @@ pub(super) fn verify(
     let there = schedule::standings(desk)?.get(name).copied().unwrap_or_default();
     let watch = Watch::new(desk, voice, Some(name), &what, true)?;
     (voice.begins)(&what, there.copied.minus(there.verified).bytes);
-    let verified = verify::verify(desk, name, false, &|p| watch.at(p.bytes, p.files));
+    let verified = verify::verify(desk, name, verify::How::default(), &|p| {
+        watch.at(p.bytes, p.files)
+    });
     (voice.ends)();
     desk.stop.clear();
     let verified = verified?;

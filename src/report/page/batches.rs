@@ -189,9 +189,13 @@ pub(in crate::report) fn proof_list(proof: &Proof, zone: Tz) -> Markup {
             dd { (proof.read.start.local(zone)) " to " (proof.read.end.local(zone)) }
             dt { "Compared" }
             dd { (proof.compared) (delivered(proof)) }
-            @if proof.matched_old_list > 0 {
+            @if let Some(words) = source_twice(proof, zone) {
+                dt { "Source" }
+                dd { (words) }
+            }
+            @if let Some(words) = older_lists(proof) {
                 dt { "Older lists" }
-                dd { (counted(proof.matched_old_list, "file")) " agree with hash lists found at the source" }
+                dd { (words) }
             }
             dt { "Manifest" }
             dd { span.hash { "BLAKE3 " (proof.manifest) } }
@@ -210,4 +214,29 @@ pub(in crate::report) fn delivered(proof: &Proof) -> String {
         (None, ReadHow::Server) => "; the disks are another machine's and could not be watched".into(),
         (None, _) => "; the disks could not be watched".into(),
     }
+}
+
+/// What lists of hashes found beside the data say.
+pub(in crate::report) fn older_lists(proof: &Proof) -> Option<String> {
+    let same = counted(proof.matched_old_list, "file");
+    let differing = grouped(proof.differing_old_list);
+    match (proof.matched_old_list, proof.differing_old_list) {
+        (0, 0) => None,
+        (_, 0) => Some(format!("{same} agree with hash lists found at the source")),
+        _ => Some(format!(
+            "{same} agree with hash lists found at the source, {differing} do not; they were like that before the move"
+        )),
+    }
+}
+
+/// What was read twice at the source.
+pub(in crate::report) fn source_twice(proof: &Proof, zone: Tz) -> Option<String> {
+    let (amount, when) = proof.source_twice?;
+    let (first, last) = (day(when.start, zone), day(when.end, zone));
+    let dates = match first == last {
+        true => format!("the second on {first}"),
+        false => format!("the second from {first} to {last}"),
+    };
+    let amount = shown(amount.to_string().as_bytes());
+    Some(format!("two independent reads agree ({amount}), {dates}"))
 }

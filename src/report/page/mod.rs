@@ -7,7 +7,7 @@ mod exposed;
 mod schedule;
 mod style;
 
-pub(in crate::report) use batches::{delivered, proof_list};
+pub(in crate::report) use batches::{delivered, older_lists, proof_list, source_twice};
 
 use crate::names::shown;
 use crate::report::model::{Finish, LeftGroup, RateRow, ReportModel, Standing};

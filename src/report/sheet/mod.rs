@@ -11,7 +11,9 @@ pub use project::ProjectSheet;
 use crate::moment::Moment;
 use crate::names::shown;
 use crate::report::model::{BatchRow, LeftGroup, Period, Proof, State};
-use crate::report::page::{delivered, document, left_behind, name, path, proof_list, section};
+use crate::report::page::{
+    delivered, document, left_behind, name, older_lists, path, proof_list, section, source_twice,
+};
 use crate::report::sheet::plain::*;
 use crate::report::words::{Align, CAUTIONS, day, table};
 use crate::units::{Amount, counted, grouped};
@@ -296,15 +298,8 @@ fn proof_facts(proof: &Proof, zone: Tz) -> Vec<(&'static str, String)> {
         ("When", between(proof.read, zone)),
         ("Compared", format!("{}{}", proof.compared, delivered(proof))),
     ];
-    if proof.matched_old_list > 0 {
-        facts.push((
-            "Older lists",
-            format!(
-                "{} agree with hash lists found at the source",
-                counted(proof.matched_old_list, "file")
-            ),
-        ));
-    }
+    facts.extend(source_twice(proof, zone).map(|words| ("Source", words)));
+    facts.extend(older_lists(proof).map(|words| ("Older lists", words)));
     facts.push((MANIFEST_HASH, proof.manifest.to_string()));
     if let Some(digest) = proof.proof {
         facts.push((PROOF_HASH, digest.to_string()));

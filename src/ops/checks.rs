@@ -1,0 +1,136 @@
+//! The files of a batch that are recorded, one after the other, for reading back.
+
+use super::batch::AtHand;
+use super::expected::Expected;
+use super::items::Walk;
+use crate::entry::{Entry, EntryKind};
+use crate::ledger::{FileRecord, Ledger, Proof};
+use crate::names::RelPath;
+use crate::report::manifest::Algorithm;
+use crate::trouble::Trouble;
+use crate::verify::Check;
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+
+/// What check files say of files, by place.
+pub(super) type Listed = BTreeMap<RelPath, Vec<(Algorithm, Vec<u8>)>>;
+
+/// Which files are read, and what is taken beside.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Wanted {
+    /// Also what is proven already.
+    pub again: bool,
+    /// Their SHA-256; of a file proven before it is read again for that alone.
+    pub sha256: bool,
+    /// What check files say.
+    pub listed: Listed,
+    /// Only these of the regular files, by their number in this order, from 0.
+    pub picked: Option<BTreeSet<u64>>,
+}
+
+/// The files of a batch that are recorded, for reading back.
+pub(super) struct Checks<'a> {
+    walk: Walk<'a>,
+    at_hand: &'a AtHand,
+    ledger: Ledger,
+    wanted: Wanted,
+    /// Regular files seen so far.
+    pub seen: u64,
+    ready: VecDeque<Check>,
+    /// Folders passed so far.
+    pub folders: Vec<(RelPath, Entry)>,
+    /// What may lie in each folder: what the source had there and what is recorded.
+    pub expected: Expected,
+    /// Whether any extended attributes are kept of this batch.
+    pub has_attributes: bool,
+}
+
+impl<'a> Checks<'a> {
+    pub fn new(at_hand: &'a AtHand, ledger: Ledger, wanted: Wanted) -> Result<Checks<'a>, Trouble> {
+        let has_attributes = ledger.has_attributes(at_hand.row.id)?;
+        let (ready, folders, expected) = (VecDeque::new(), Vec::new(), Expected::default());
+        Ok(Checks {
+            walk: Walk::new(at_hand),
+            at_hand,
+            ledger,
+            wanted,
+            seen: 0,
+            ready,
+            folders,
+            expected,
+            has_attributes,
+        })
+    }
+
+    fn fill(&mut self) -> Result<bool, Trouble> {
+        let Some(folder) = self.walk.next().transpose()? else {
+            return Ok(false);
+        };
+        let (id, dataset) = (self.at_hand.row.id, &self.at_hand.dataset.name);
+        let mut records = self.ledger.folder_records(id, dataset, &folder.place)?;
+        let mut names: BTreeSet<Vec<u8>> = records.keys().cloned().chain(folder.others).collect();
+        for child in folder.children {
+            let Ok(place) = folder.place.join(&child.name) else {
+                continue;
+            };
+            names.insert(child.name.clone());
+            if child.entry.kind == EntryKind::Directory {
+                if child.entry.error.is_none() {
+                    self.folders.push((place, child.entry));
+                }
+            } else if let Some(record) = records.remove(&child.name) {
+                self.push(record, child.entry)?;
+            }
+        }
+        self.expected.add(folder.place, names);
+        Ok(true)
+    }
+
+    fn push(&mut self, record: FileRecord, entry: Entry) -> Result<(), Trouble> {
+        let (id, dataset) = (self.at_hand.row.id, self.at_hand.dataset.name.as_str());
+        let is_file = record.kind == EntryKind::File;
+        let number = self.seen;
+        self.seen += u64::from(is_file);
+        let sha256 = is_file && self.wanted.sha256;
+        let reads = match &self.wanted.picked {
+            Some(picked) => is_file && picked.contains(&number),
+            None if self.wanted.again || !matches!(record.proof, Proof::Verified { .. }) => true,
+            None => sha256 && self.ledger.beside(id, dataset, &record)?.sha256.is_none(),
+        };
+        if !reads {
+            return Ok(());
+        }
+        let place = &record.place;
+        let values = self.ledger.blocks_of(id, dataset, place)?;
+        let attributes = match self.has_attributes {
+            true => self.ledger.attributes_at(id, dataset, place)?,
+            false => None,
+        };
+        let listed = self.wanted.listed.get(place).cloned().unwrap_or_default();
+        self.ready.push_back(Check {
+            record,
+            entry,
+            values,
+            attributes,
+            sha256,
+            listed,
+        });
+        Ok(())
+    }
+}
+
+impl Iterator for Checks<'_> {
+    type Item = Result<Check, Trouble>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        loop {
+            if let Some(check) = self.ready.pop_front() {
+                return Some(Ok(check));
+            }
+            match self.fill() {
+                Ok(true) => {}
+                Ok(false) => return None,
+                Err(trouble) => return Some(Err(trouble)),
+            }
+        }
+    }
+}
