@@ -118,7 +118,7 @@ fn intents(
 /// Goes on with renames that an earlier run has begun.
 ///
 /// # Errors
-/// As [`carry_out`]; `follow-conflict` where the destination was changed meanwhile.
+/// As for carrying out a plan; `follow-conflict` where the destination was changed meanwhile.
 pub fn go_on(desk: &mut Desk<'_>) -> Result<(), Trouble> {
     let sets: BTreeSet<(String, String)> = desk
         .ledger
