@@ -24,9 +24,20 @@ pub const CONFIRMED: [&str; 2] = ["frozen", "alias"];
 /// [`Trouble`] where the ledger cannot be written.
 pub fn confirm(desk: &Desk<'_>, what: &str) -> Result<(), Trouble> {
     let now = desk.now();
-    desk.ledger
-        .set_meta(&format!("confirmed-{what}"), &now.rfc3339(chrono_tz::UTC))?;
+    desk.ledger.set_meta(
+        &format!("confirmed-{what}"),
+        &format!("{}.{:09}", now.seconds, now.nanos),
+    )?;
     desk.ledger.event(now, "confirmed", what)
+}
+
+/// A moment to the nanosecond: a file written in the second before a freeze is not written after it.
+fn whole(text: &str) -> Option<Moment> {
+    let (seconds, nanos) = text.split_once('.')?;
+    Some(Moment {
+        seconds: seconds.parse().ok()?,
+        nanos: nanos.parse().ok()?,
+    })
 }
 
 /// The check list as it stands.
@@ -37,7 +48,7 @@ pub fn list(desk: &Desk<'_>) -> Result<Vec<Line>, Trouble> {
     let plan = batch::plan(desk)?;
     let confirmed = |what: &str| -> Result<Option<Moment>, Trouble> {
         let kept = desk.ledger.meta(&format!("confirmed-{what}"))?;
-        Ok(kept.and_then(|text| Moment::parse_rfc3339(&text)))
+        Ok(kept.and_then(|text| whole(&text)))
     };
     let mut facts = Cutover {
         frozen: confirmed("frozen")?,
