@@ -3,7 +3,7 @@
 
 use crate::moment::Moment;
 use crate::names::{RelPath, shown};
-use crate::report::words::{Align, display_width, effect_word, kind_word, percent, permille, table};
+use crate::report::words::{Align, display_width, effect_word, holds, kind_word, percent, permille, table};
 use crate::sizes::SizeHistogram;
 use crate::survey::{
     Confidence, Effect, Evidence, Excluded, Grown, Hazard, Kind, ProjectKey, ProjectSummary, Survey,
@@ -103,18 +103,7 @@ fn paragraph(text: &str) -> Option<String> {
 }
 
 fn opening(name: &str, survey: &Survey) -> String {
-    let counts = &survey.counts;
-    let mut text = format!(
-        "Source {}: {} in {} and {}",
-        shown(name.as_bytes()),
-        counts.files,
-        counted(counts.directories, "folder"),
-        counted(survey.projects.len() as u64, "project"),
-    );
-    if counts.symlinks > 0 {
-        text.push_str(&format!(", {}", counted(counts.symlinks, "symbolic link")));
-    }
-    text.push('.');
+    let mut text = format!("Source {}.", holds(name, survey));
     let blocks = survey
         .hazards
         .iter()

@@ -253,10 +253,10 @@ fn batches(n: u64) -> String {
     }
 }
 
-/// What `scan` says of one source.
-pub fn scan_sentences(source: &str, survey: &Survey) -> Vec<String> {
+/// What one source holds: files, folders, projects and links, without the full stop.
+pub fn holds(source: &str, survey: &Survey) -> String {
     let counts = &survey.counts;
-    let mut first = format!(
+    let mut text = format!(
         "{}: {} in {} and {}",
         shown(source.as_bytes()),
         counts.files,
@@ -264,8 +264,15 @@ pub fn scan_sentences(source: &str, survey: &Survey) -> Vec<String> {
         counted(survey.projects.len() as u64, "project"),
     );
     if counts.symlinks > 0 {
-        first.push_str(&format!(", {}", counted(counts.symlinks, "symbolic link")));
+        text.push_str(&format!(", {}", counted(counts.symlinks, "symbolic link")));
     }
+    text
+}
+
+/// What `scan` says of one source.
+pub fn scan_sentences(source: &str, survey: &Survey) -> Vec<String> {
+    let counts = &survey.counts;
+    let mut first = holds(source, survey);
     match counts.special {
         0 => {}
         1 => first.push_str(", 1 that is no file"),
