@@ -81,6 +81,11 @@ pub enum Command {
     /// Take over files that were copied by other means
     #[command(after_help = "Example: poolward adopt 2018.1 --at /mnt/pool/archive/2018")]
     Adopt(Adopt),
+    /// Do the work of a waybill on the machine that has the disks, and write the receipt
+    #[command(
+        after_help = "Example: poolward carry 2019.1.copy.waybill --source /volume1/archive --destination /mnt/pool/archive"
+    )]
+    Carry(Carry),
     /// Build a small invented archive and take it through the whole move
     #[command(after_help = "Example: poolward demo")]
     Demo(Demo),
@@ -307,6 +312,23 @@ pub struct Adopt {
     /// The folder that holds the batch's projects, where it is not the planned one
     #[arg(long, value_name = "PATH")]
     pub at: Option<PathBuf>,
+}
+
+/// Options of `carry`.
+#[derive(Debug, Args)]
+pub struct Carry {
+    /// The waybill; no move folder is needed on this machine
+    pub waybill: PathBuf,
+    /// Where the source lies on this machine; it is opened for reading only
+    #[arg(long, value_name = "PATH")]
+    pub source: Option<PathBuf>,
+    /// Where the destination lies on this machine, as move.toml names it: its datasets lie below
+    #[arg(long, value_name = "PATH")]
+    pub destination: Option<PathBuf>,
+    /// The receipt, or a folder for it; by default beside the waybill. A work folder is made beside
+    /// it, on a disk of this machine; once the receipt is absorbed it can be removed
+    #[arg(long, value_name = "PATH")]
+    pub out: Option<PathBuf>,
 }
 
 /// Options of `demo`.

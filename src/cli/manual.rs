@@ -21,8 +21,14 @@ const WORDS: &[(&str, &str)] = &[
         "attributes-changed",
         "left behind: attributes changed at the source since the copy; the copy keeps the older ones",
     ),
+    (
+        "already-carried",
+        "carry: a receipt to the waybill lies there, and its work folder is gone",
+    ),
     ("batch-busy", "another process works on the batch"),
+    ("bad-path", "a path cannot be used as given"),
     ("bad-tag", "a tag cannot be written as asked"),
+    ("changed", "carry: a file is not the one that the waybill lists"),
     (
         "changed-at-source",
         "release: files changed at the source since they were copied",
@@ -70,6 +76,7 @@ const WORDS: &[(&str, &str)] = &[
         "differences",
         "release: differences stand from the last verification",
     ),
+    ("differs", "carry: a file read back is not what was recorded"),
     (
         "differs-again",
         "run: a batch differs after it was repaired and read back again",
@@ -146,6 +153,19 @@ const WORDS: &[(&str, &str)] = &[
         "no-seed",
         "no number to draw a sample by could be had from this machine",
     ),
+    ("no-waybill", "carry: there is no such waybill"),
+    (
+        "not-done",
+        "carry: nothing was recorded of a file that the waybill lists",
+    ),
+    (
+        "not-the-destination",
+        "carry: a folder is not the destination of the waybill",
+    ),
+    (
+        "not-the-source",
+        "carry: a folder holds nothing that the waybill lists",
+    ),
     ("nothing-aside", "release: nothing of the batch is set aside"),
     ("no-such-batch", "the plan has no batch of that name"),
     ("no-such-project", "no source has a project of that name"),
@@ -164,6 +184,7 @@ const WORDS: &[(&str, &str)] = &[
     ("not-signed-off", "release: the batch was not released yet"),
     ("not-scanned", "a source has not been scanned yet"),
     ("not-verified", "release: the batch is not verified"),
+    ("path-needed", "carry: the path of an end was not given"),
     ("read-only", "the destination is mounted for reading alone"),
     (
         "question-open",
@@ -185,6 +206,10 @@ const WORDS: &[(&str, &str)] = &[
     (
         "reads-disagree",
         "release: files gave other content when the source was read a second time",
+    ),
+    (
+        "receipt-in-the-way",
+        "carry: something else lies where the receipt or its work is to lie",
     ),
     ("release-stopped", "release: the source refused a step"),
     (
@@ -218,6 +243,10 @@ const WORDS: &[(&str, &str)] = &[
         "release: the days that projects stay aside are not over",
     ),
     ("still-waiting", "release: the days of waiting are not over"),
+    (
+        "waybill-refused",
+        "carry: the waybill is damaged, or asks for what is never done",
+    ),
     (
         "window-closed",
         "the window has closed before the batch was done, and it may not span windows",

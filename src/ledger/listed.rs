@@ -138,6 +138,26 @@ impl Ledger {
         self.rows(sql, [batch], |row| Ok((row.get(0)?, uint(row, 1)?)))
     }
 
+    /// Every fact the destination could not keep, by kind and then by place: place, kind, why.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be read, or what `each` answers.
+    pub fn each_loss(
+        &self,
+        batch: i64,
+        mut each: impl FnMut(RelPath, &str, &str) -> Result<(), Trouble>,
+    ) -> Result<(), Trouble> {
+        let fail = |e: rusqlite::Error| self.trouble(&e);
+        let sql = "SELECT path, kind, why FROM losses WHERE batch = ?1 ORDER BY kind, path";
+        let mut statement = self.db.prepare_cached(sql).map_err(fail)?;
+        let mut rows = statement.query([batch]).map_err(fail)?;
+        while let Some(row) = rows.next().map_err(fail)? {
+            let (kind, why): (String, String) = (row.get(1).map_err(fail)?, row.get(2).map_err(fail)?);
+            each(place(row, 0).map_err(fail)?, &kind, &why)?;
+        }
+        Ok(())
+    }
+
     /// Replaces what a verification has found of a batch, durable when this returns.
     ///
     /// # Errors

@@ -267,6 +267,7 @@ pub(super) fn task_of(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Task, Trouble
         reserve: free,
         shelf: Shelf::of(&desk.ledger, &at_hand.index)?.place().to_string(),
         only_adopt: false,
+        as_listed: desk.elsewhere.map(|there| there.inodes),
         placed_inodes_hold: true,
         accept: at_hand.destination.accept.clone(),
     })

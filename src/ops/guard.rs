@@ -248,6 +248,17 @@ fn open(path: &Path, option: &str) -> Result<OsFs, Trouble> {
     })
 }
 
+/// Whether a folder is there to be opened; `option` is how its path was given.
+///
+/// # Errors
+/// `mount-missing` where it is not.
+pub(super) fn is_there(path: &Path, option: &str) -> Result<(), Trouble> {
+    OsFs::open(path).map(|_| ()).map_err(|fault| {
+        let text = format!("cannot open {}: {}", path.display(), fault.words);
+        Trouble::stopped("mount-missing", text).mend(format!("Mount it, or give another path with {option}."))
+    })
+}
+
 fn mount_of(path: &Path, option: &str) -> Result<MountIdentity, Trouble> {
     Ok(open(path, option)?.mount().clone())
 }
@@ -272,7 +283,8 @@ fn missing(path: &Path, why: &str) -> Trouble {
     )
 }
 
-fn names_in(path: &Path) -> Result<Vec<String>, Trouble> {
+/// Names at the top of a folder, as they are shown, in order.
+pub(super) fn names_in(path: &Path) -> Result<Vec<String>, Trouble> {
     use std::os::unix::ffi::OsStrExt;
     let fail = |e: std::io::Error| {
         Trouble::stopped(

@@ -3,6 +3,7 @@
 pub mod adopt;
 pub mod batch;
 pub mod begin;
+pub mod carry;
 pub mod changes;
 mod checks;
 pub mod content;

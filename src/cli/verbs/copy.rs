@@ -7,6 +7,7 @@ use crate::cli::progress::Meter;
 use crate::cli::{Context, json as pieces};
 use crate::copy::Outcome;
 use crate::copy::Progress;
+use crate::ledger::Failure;
 use crate::lifecycle::State;
 use crate::ops::copy::{Copied, copy, copy_in_windows};
 use crate::ops::desk::Desk;
@@ -44,7 +45,7 @@ pub(super) fn run(args: &Copy, context: &Context) -> Result<Code, Trouble> {
         };
         meter.done();
         let copied = copied?;
-        tell(context, &copied, "copied");
+        tell(context, &copied, "copied", ALL);
         clean &= copied.failures.is_empty() && copied.outcome.disagreed == 0;
         done.push(object(&copied));
     }
@@ -83,8 +84,11 @@ fn chosen(desk: &Desk<'_>, plan: &Plan, args: &Copy, context: &Context) -> Resul
     Ok(names)
 }
 
+/// Where all failures of a batch stand.
+pub(super) const ALL: &str = "`status --left-behind` lists all";
+
 /// What a person reads of one batch.
-pub(super) fn tell(context: &Context, copied: &Copied, verb: &str) {
+pub(super) fn tell(context: &Context, copied: &Copied, verb: &str, where_all: &str) {
     let outcome = &copied.outcome;
     let rate = crate::units::Rate::from_work(outcome.copied.bytes, copied.elapsed);
     context.out.say(&format!(
@@ -94,17 +98,20 @@ pub(super) fn tell(context: &Context, copied: &Copied, verb: &str) {
     for line in also(copied) {
         context.out.say(&format!("  {line}."));
     }
-    for failure in copied.failures.iter().take(20) {
+    tell_failures(context, &copied.failures, where_all);
+}
+
+/// The first failures, and where the others stand.
+pub(super) fn tell_failures(context: &Context, failures: &[Failure], where_all: &str) {
+    for failure in failures.iter().take(20) {
         context.out.say(&format!(
             "  {}: {} ({})",
             failure.place, failure.text, failure.code
         ));
     }
-    if copied.failures.len() > 20 {
-        context.out.say(&format!(
-            "  and {} more; `status --left-behind` lists all.",
-            copied.failures.len() - 20
-        ));
+    if failures.len() > 20 {
+        let more = failures.len() - 20;
+        context.out.say(&format!("  and {more} more; {where_all}."));
     }
 }
 

@@ -3,6 +3,7 @@
 mod accuracy;
 mod adopt;
 mod begin;
+mod carry;
 mod copy;
 mod cutover;
 mod demo;
@@ -53,6 +54,7 @@ pub(super) fn run(command: Command, context: &Context) -> Result<Code, Trouble> 
         Command::Release(args) => release::run(&args, context),
         Command::Report => report::run(context),
         Command::Adopt(args) => adopt::run(&args, context),
+        Command::Carry(args) => carry::run(&args, context),
         Command::Demo(args) => demo::run(&args, context),
     }
 }

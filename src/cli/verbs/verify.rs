@@ -40,7 +40,7 @@ pub(super) fn run(args: &Verify, context: &Context) -> Result<Code, Trouble> {
         });
         meter.done();
         let verified = verified?;
-        tell(context, &verified);
+        tell(context, &verified, true);
         clean &= verified.state == State::Verified && verify_more::agrees(&verified);
         done.push(object(&verified));
     }
@@ -70,7 +70,8 @@ pub(super) fn how(outcome: &Outcome) -> &'static str {
     outcome.ways.keys().max().map_or("direct", |how| how.word())
 }
 
-fn tell(context: &Context, verified: &Verified) {
+/// What a person reads of one batch; what to do about differences only where that can be done here.
+pub(super) fn tell(context: &Context, verified: &Verified, at_home: bool) {
     let read = verified.outcome.read;
     let rate = crate::units::Rate::from_work(read.bytes, verified.elapsed);
     let name = &verified.name;
@@ -102,7 +103,7 @@ fn tell(context: &Context, verified: &Verified) {
             .out
             .say(format!("  {}: {} {}", one.place, one.kind, ranges.join(", ")).trim_end());
     }
-    if !verified.differences.is_empty() {
+    if at_home && !verified.differences.is_empty() {
         context.out.say(&format!(
             "  `poolward copy {name}` repairs what is still ours; then verify again."
         ));
@@ -114,7 +115,8 @@ fn tell(context: &Context, verified: &Verified) {
     }
 }
 
-fn object(verified: &Verified) -> Value {
+/// One batch of the JSON.
+pub(super) fn object(verified: &Verified) -> Value {
     json!({"name": verified.name, "state": verified.state.word(), "files_checked": verified.outcome.read.files,
            "bytes_read": verified.outcome.read.bytes.0, "read_how": how(&verified.outcome),
            "seconds": pieces::seconds(verified.elapsed), "differences": pieces::differences(&verified.differences),
