@@ -252,7 +252,7 @@ pub struct Hold {
     /// Until a time, like 2027-02-03T07:00:00+01:00
     #[arg(long, value_name = "TIME")]
     pub until: Option<String>,
-    /// Let it go on
+    /// Let it go on; a batch named whose waybill is out is taken back, and its receipt refused
     #[arg(long)]
     pub off: bool,
 }

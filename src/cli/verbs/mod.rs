@@ -3,6 +3,7 @@
 mod accuracy;
 mod adopt;
 mod begin;
+mod carried;
 mod copy;
 mod cutover;
 mod demo;
