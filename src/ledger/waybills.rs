@@ -2,9 +2,9 @@
 
 use super::codec;
 use super::{
-    Content, ContentKey, Difference, Disagreement, GroupResult, Ledger, Promise, ReadBack, trouble_at,
+    Content, ContentKey, Difference, Disagreement, GroupResult, Ledger, Promise, ReadBack, Witnessed, trouble_at,
 };
-use super::{batches, beside, content, disagreements, files, intents, listed, promises};
+use super::{batches, beside, content, disagreements, files, intents, listed, promises, proofs};
 use crate::digest::Digest;
 use crate::lifecycle::waybills::{Known, Standing, Task};
 use crate::moment::Moment;
@@ -156,6 +156,15 @@ impl Ledger {
         secret.ok_or_else(|| Trouble::defect("the secret of the waybills in the ledger is none"))
     }
 
+    /// The same, where a waybill was ever written.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be read.
+    pub fn waybill_secret_kept(&self) -> Result<Option<[u8; 32]>, Trouble> {
+        let kept = self.meta("waybill-secret")?;
+        Ok(kept.and_then(|text| Digest::parse(&text)).map(|digest| digest.0))
+    }
+
     /// Enters what answered a waybill: all that `work` writes and that the waybill is answered, or
     /// nothing; durable when this returns.
     ///
@@ -281,6 +290,14 @@ impl Entering<'_> {
     /// [`Trouble`] where the ledger cannot be written.
     pub fn state(&self, state: &str, at: Moment) -> Result<(), Trouble> {
         self.done(batches::write_state(self.db, self.batch.0, state, at))
+    }
+
+    /// What the disks delivered while the batch was read back.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be written.
+    pub fn witnessed(&self, seen: &Witnessed) -> Result<(), Trouble> {
+        self.done(proofs::put_seen(self.db, self.batch.0, seen))
     }
 
     /// That no proof file stands for the batch any more.

@@ -2,9 +2,11 @@
 //! or the waybill is taken back.
 
 use super::desk::Desk;
+use super::late;
 use crate::ledger::{Ledger, WaybillRow};
 use crate::lifecycle::waybills::{Known, Task, set_aside_by};
 use crate::moment::Moment;
+use crate::plan::{Batch, Plan};
 use crate::trouble::Trouble;
 use std::collections::BTreeMap;
 
@@ -62,4 +64,16 @@ pub fn refuse(desk: &Desk<'_>, batch: &str) -> Result<(), Trouble> {
     Err(Trouble::stopped("carried-elsewhere", text).mend(format!(
         "Enter its receipt with `poolward absorb`, or take the waybill back with `poolward hold {batch} --off`; its receipt is refused then."
     )))
+}
+
+/// Refuses to begin a batch of later files while another machine has one that holds files of the same
+/// projects: it would take places from under the other's hands.
+///
+/// # Errors
+/// `carried-elsewhere`, with the mend.
+pub fn refuse_kin(desk: &Desk<'_>, plan: &Plan, batch: &Batch) -> Result<(), Trouble> {
+    if !batch.delta || desk.ledger.batch(batch.name.as_str())?.is_some() {
+        return Ok(());
+    }
+    late::kin(plan, batch).try_for_each(|other| refuse(desk, other.name.as_str()))
 }

@@ -1,5 +1,6 @@
 //! One file a verb: gather, decide, record. No decision is made here that a lower floor could make.
 
+pub mod absorb;
 pub mod adopt;
 pub mod away;
 pub mod batch;
@@ -51,4 +52,5 @@ mod stretch;
 pub mod tally;
 pub mod twins;
 pub mod verify;
+pub mod waybill;
 pub mod witness;
