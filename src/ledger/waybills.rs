@@ -2,7 +2,8 @@
 
 use super::codec;
 use super::{
-    Content, ContentKey, Difference, Disagreement, GroupResult, Ledger, Promise, ReadBack, Witnessed, trouble_at,
+    Content, ContentKey, Difference, Disagreement, GroupResult, Ledger, Promise, ReadBack, Witnessed,
+    trouble_at,
 };
 use super::{batches, beside, content, disagreements, files, intents, listed, promises, proofs};
 use crate::digest::Digest;

@@ -3,6 +3,7 @@
 
 use super::State;
 use crate::digest::Digest;
+use crate::entry::EntryKind;
 use crate::moment::Moment;
 
 /// What a waybill asks for.
@@ -71,6 +72,26 @@ impl Task {
     /// The word read back.
     pub fn parse(word: &str) -> Option<Task> {
         Task::ALL.into_iter().find(|task| task.word() == word)
+    }
+
+    /// Whether the source is needed for it.
+    pub fn reads_source(self) -> bool {
+        self != Task::Verify
+    }
+
+    /// Whether the destination is needed for it.
+    pub fn needs_destination(self) -> bool {
+        self != Task::HashSource
+    }
+
+    /// Whether a receipt has to answer for an entry of the batch: of a copy files and symlinks, of a
+    /// verification what is recorded, of a reading of the source its regular files.
+    pub fn asks_for(self, kind: EntryKind, recorded: bool) -> bool {
+        match self {
+            Task::Copy => matches!(kind, EntryKind::File | EntryKind::Symlink),
+            Task::Verify => recorded,
+            Task::HashSource => kind == EntryKind::File,
+        }
     }
 
     /// Whether the same work must not be done at home meanwhile. Reading the source once more is
@@ -183,18 +204,4 @@ pub fn key(secret: &[u8; 32], batch: &str, task: Task, index: Digest, round: u64
 /// done before it was written or after its receipt came. Clocks of old boxes are often wrong.
 pub fn within(told: Moment, written: Moment, now: Moment) -> Moment {
     told.min(now).max(written.min(now))
-}
-
-/// Steps in nanoseconds in which mounts in use tell times: 100 ns (SMB, [MS-DTYP] 2.3.3 FILETIME),
-/// one and two seconds (NFS to old servers; FAT, see Microsoft, "File Times"); a microsecond and a
-/// millisecond are common practice, no source.
-const STEPS: [i128; 5] = [100, 1_000, 1_000_000, 1_000_000_000, 2_000_000_000];
-
-/// Whether two machines can have seen the same time of one file: equal, or one of them the other
-/// cut down to a coarser step, since a box sees its own disk finer than a mount shows it.
-pub fn same_time(one: Moment, other: Moment) -> bool {
-    let nanos = |at: Moment| i128::from(at.seconds) * 1_000_000_000 + i128::from(at.nanos);
-    let (a, b) = (nanos(one), nanos(other));
-    let cut = |fine: i128, coarse: i128| STEPS.iter().any(|step| fine.div_euclid(*step) * step == coarse);
-    a == b || cut(a, b) || cut(b, a)
 }

@@ -172,7 +172,11 @@ impl Iterator for Walk<'_> {
     }
 }
 
-pub(super) fn sort_out(exclude: &Exclude, folder: &RelPath, children: Vec<Named>) -> (Vec<(Named, String)>, Vec<Named>) {
+pub(super) fn sort_out(
+    exclude: &Exclude,
+    folder: &RelPath,
+    children: Vec<Named>,
+) -> (Vec<(Named, String)>, Vec<Named>) {
     let mut out = Vec::new();
     let mut kept = Vec::with_capacity(children.len());
     for child in children {

@@ -149,7 +149,7 @@ fn promise(receipt: &Receipt, at_hand: &AtHand, now: Moment) -> Option<Promise> 
     let end = receipt.head.destination.as_ref()?;
     let classes = [Durability::Local, Durability::ServerSaid, Durability::Unproven];
     let class = classes.into_iter().find(|class| class.word() == end.durability)?;
-    let ways = [Publish::Rename, Publish::Link, Publish::CheckedRename];
+    let ways = [Publish::Rename, Publish::Link, Publish::Checked];
     let publish = ways.into_iter().find(|way| way.word() == end.publish)?;
     Some(Promise {
         dataset: at_hand.dataset.name.clone(),
@@ -238,7 +238,13 @@ impl Entry<'_> {
         Ok(())
     }
 
-    fn done(&self, asked: Asked, done: Done, placed: Identity, group: &mut GroupResult) -> Result<(), Trouble> {
+    fn done(
+        &self,
+        asked: Asked,
+        done: Done,
+        placed: Identity,
+        group: &mut GroupResult,
+    ) -> Result<(), Trouble> {
         let source = asked.entry.identity();
         let at = self.receipt.time(done.at, self.now);
         let known = self.shelf.known(self.reader, &asked.path, &asked.entry)?;
@@ -270,7 +276,11 @@ impl Entry<'_> {
                 .attributes
                 .push((asked.place.clone(), Some(attributes(kept))));
         }
-        let links = if self.at_hand.inodes_hold { asked.entry.links } else { 1 };
+        let links = if self.at_hand.inodes_hold {
+            asked.entry.links
+        } else {
+            1
+        };
         let record = FileRecord {
             place: asked.place,
             kind: done.kind,
@@ -278,7 +288,11 @@ impl Entry<'_> {
             placed,
             hash: done.hash,
             copied_at: to_second(at),
-            proof: if done.adopted { Proof::Adopted } else { Proof::Copied },
+            proof: if done.adopted {
+                Proof::Adopted
+            } else {
+                Proof::Copied
+            },
         };
         group.records.push((record, done.values, links));
         Ok(())
@@ -293,7 +307,8 @@ impl Entry<'_> {
             Part::Lost(Lost { place, kind, why }) => {
                 self.inside(&place)?;
                 let kind = Loss::KINDS.into_iter().find(|known| *known == kind);
-                let kind = kind.ok_or_else(|| self.receipt.refused("it tells of a loss that there is none of"))?;
+                let kind =
+                    kind.ok_or_else(|| self.receipt.refused("it tells of a loss that there is none of"))?;
                 group.losses.push((place, Loss { kind, why }));
             }
             Part::Troubled(place, code, text) => {
@@ -306,9 +321,15 @@ impl Entry<'_> {
                     at: self.now,
                 });
             }
-            Part::Disagreement(one) => group.disagreements.push(super::disagreement(self.receipt, self.at_hand, *one, self.now)?),
+            Part::Disagreement(one) => {
+                group
+                    .disagreements
+                    .push(super::disagreement(self.receipt, self.at_hand, *one, self.now)?)
+            }
             Part::Answer(_) | Part::Difference(_) => {
-                return Err(self.receipt.refused("it tells of differences, which a copy has none of"));
+                return Err(self
+                    .receipt
+                    .refused("it tells of differences, which a copy has none of"));
             }
         }
         Ok(())

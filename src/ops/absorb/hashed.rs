@@ -98,9 +98,10 @@ impl Hashes<'_> {
             self.brought.failed += 1;
             return Ok(());
         };
-        let source = done
-            .source
-            .ok_or_else(|| self.receipt.refused("it does not say what a file was when it was read"))?;
+        let source = done.source.ok_or_else(|| {
+            self.receipt
+                .refused("it does not say what a file was when it was read")
+        })?;
         let same = done.kind == EntryKind::File && fits(&asked.entry.identity(), &source, self.inodes);
         if !same {
             self.brought.failed += 1;

@@ -171,8 +171,9 @@ fn unknown(path: &Path, head: &Head) -> Trouble {
         head.task.word(),
         head.batch
     );
-    Trouble::stopped("waybill-unknown", text)
-        .mend("Nothing of it was entered. Look whether the receipt belongs to this move and to its newest waybill.")
+    Trouble::stopped("waybill-unknown", text).mend(
+        "Nothing of it was entered. Look whether the receipt belongs to this move and to its newest waybill.",
+    )
 }
 
 fn refused(path: &Path, why: &str) -> Trouble {

@@ -15,14 +15,22 @@ use crate::ops::waybill::records::Asked;
 use crate::report::waybill::receipt::{Came, Done, Part};
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
-use crate::world::{Fs, OsFs, ReadHow};
+use crate::world::{OsFs, ReadHow};
 use look::Stands;
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Words of what can differ; of those in the first list nothing is ever let pass.
 const ALWAYS: [&str; 9] = [
-    "content", "type", "size", "mode", "owner", "xattr", "link", "absent", "unreadable",
+    "content",
+    "type",
+    "size",
+    "mode",
+    "owner",
+    "xattr",
+    "link",
+    "absent",
+    "unreadable",
 ];
 const AS_TOLD: [&str; 3] = ["time", "uninvited", "gone-at-source"];
 

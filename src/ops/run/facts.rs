@@ -45,7 +45,10 @@ pub(super) fn gather(desk: &Desk<'_>, memory: &Memory) -> Result<Facts, Trouble>
                 || memory.tag_held.contains(name)
                 || holds.iter().any(|held| held == name),
             busy: busy.contains(name),
-            away: carried(name) || (row.is_none() && planned.delta && late::kin(&plan, planned).any(|kin| carried(kin.name.as_str()))),
+            away: carried(name)
+                || (row.is_none()
+                    && planned.delta
+                    && late::kin(&plan, planned).any(|kin| carried(kin.name.as_str()))),
             asked: memory.asked.contains(name),
             conflict: row.map_or(Ok(false), |row| has_conflict(desk, row))?,
             reading: reading(desk, memory, row, state)?,

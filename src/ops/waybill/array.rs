@@ -38,7 +38,9 @@ fn script(folder: &[u8], names: &[&[u8]]) -> Vec<u8> {
     )
     .into_bytes();
     text.extend(quoted(folder));
-    text.extend_from_slice(b"}\ncase ${SLURM_ARRAY_TASK_ID:?is set by the scheduler: the number of a waybill} in\n");
+    text.extend_from_slice(
+        b"}\ncase ${SLURM_ARRAY_TASK_ID:?is set by the scheduler: the number of a waybill} in\n",
+    );
     for (at, name) in names.iter().enumerate() {
         text.extend_from_slice(format!("{}) name=", at + 1).as_bytes());
         text.extend(quoted(name));

@@ -100,9 +100,7 @@ fn listed(
                 names: kept.names,
                 hash: kept.hash,
             }),
-            record: record
-                .map(|record| recorded(desk, at_hand, record))
-                .transpose()?,
+            record: record.map(|record| recorded(desk, at_hand, record)).transpose()?,
         });
     }
     Ok(lines)
@@ -197,7 +195,11 @@ pub fn head(
         },
         settings: Settings {
             zone: settings.windows.zone.name().to_string(),
-            accept_read: settings.accept_read.iter().map(|how| how.word().to_string()).collect(),
+            accept_read: settings
+                .accept_read
+                .iter()
+                .map(|how| how.word().to_string())
+                .collect(),
             compared: compared(at_hand),
             streams: settings.streams.and_then(|streams| u32::try_from(streams).ok()),
             streams_large_max: u32::try_from(settings.streams_large_max).unwrap_or(u32::MAX),

@@ -155,7 +155,10 @@ fn one_batch(
 
 /// Troubles of one batch alone.
 fn passes(code: &str) -> bool {
-    matches!(code, "held" | "batch-busy" | "destination-waits" | "adopted-elsewhere" | "carried-elsewhere")
+    matches!(
+        code,
+        "held" | "batch-busy" | "destination-waits" | "adopted-elsewhere" | "carried-elsewhere"
+    )
 }
 
 fn one_task(
@@ -186,9 +189,8 @@ fn one_task(
         };
         if at_hand.at.is_some() {
             let text = format!("the batch {name} was adopted from a folder of its own");
-            return Err(Trouble::stopped("adopted-elsewhere", text).mend(format!(
-                "Read it back here: `poolward verify {name}`."
-            )));
+            return Err(Trouble::stopped("adopted-elsewhere", text)
+                .mend(format!("Read it back here: `poolward verify {name}`.")));
         }
         put(desk, &at_hand, task, folder)
     })

@@ -94,7 +94,7 @@ impl RecordedFolder {
         let path = self.folder.path;
         let entries = self.folder.entries.into_iter().zip(self.records);
         entries.filter_map(move |(entry, record)| {
-            let asked = entry.mine && is_asked(task, entry.entry.kind, record.is_some());
+            let asked = entry.mine && task.asks_for(entry.entry.kind, record.is_some());
             Some(Asked {
                 path: path.join(&entry.name).ok()?,
                 place: entry.place.filter(|_| asked)?,
@@ -102,14 +102,6 @@ impl RecordedFolder {
                 record,
             })
         })
-    }
-}
-
-fn is_asked(task: Task, kind: EntryKind, recorded: bool) -> bool {
-    match task {
-        Task::Copy => matches!(kind, EntryKind::File | EntryKind::Symlink),
-        Task::Verify => recorded,
-        Task::HashSource => kind == EntryKind::File,
     }
 }
 
@@ -126,7 +118,12 @@ impl ListHash {
             self.0.update(path.as_bytes());
         }
         let id = asked.entry.identity();
-        for number in [id.size.0, id.inode, id.mtime.seconds as u64, u64::from(id.mtime.nanos)] {
+        for number in [
+            id.size.0,
+            id.inode,
+            id.mtime.seconds as u64,
+            u64::from(id.mtime.nanos),
+        ] {
             self.0.update(&number.to_le_bytes());
         }
         if let (Task::Verify, Some(record)) = (task, &asked.record) {

@@ -1,12 +1,12 @@
 //! The part of an index that one batch needs, in the index's own order: its projects, its loose
 //! files, and the folders on the way to them.
 
-use crate::ops::batch::AtHand;
-use crate::ops::items::{folders_above, sort_out};
 use crate::entry::{Entry, EntryKind, Listing, Named};
 use crate::index::Listings;
 use crate::lifecycle::waybills::Task;
 use crate::names::RelPath;
+use crate::ops::batch::AtHand;
+use crate::ops::items::{folders_above, sort_out};
 use crate::plan::Placed;
 use crate::survey::ProjectKey;
 use crate::survey::member::Owner;
@@ -58,7 +58,8 @@ enum Stop<'a> {
 impl Stop<'_> {
     fn path(&self) -> &RelPath {
         match self {
-            Stop::Way(path) | Stop::Project(path, _) => path,
+            Stop::Way(path) => path,
+            Stop::Project(path, _) => path,
         }
     }
 }
@@ -150,8 +151,7 @@ impl<'a> Slice<'a> {
     fn is_mine(&self, place: &RelPath, kind: EntryKind) -> bool {
         let brought = |only: &BTreeSet<RelPath>| only.contains(place);
         let moved_on = self.task == Task::Copy && kind != EntryKind::Directory;
-        self.at_hand.only.as_ref().is_none_or(brought)
-            && !(moved_on && self.at_hand.taken.contains(place))
+        self.at_hand.only.as_ref().is_none_or(brought) && !(moved_on && self.at_hand.taken.contains(place))
     }
 
     /// Whether the batch brings anything below a folder's place.
