@@ -53,6 +53,7 @@ pub(crate) use folders::OpenFolders;
 pub use folders::{Dressed, FolderItem, dress_folders};
 pub use lanes::StreamLimits;
 pub use pace::{Pace, Slowed};
+pub use recover::give_up_leftovers;
 pub use repair::{Repair, Repaired, repair};
 pub use retry::trouble_of;
 

@@ -100,6 +100,24 @@ pub(super) fn place(row: &Row<'_>, column: usize) -> rusqlite::Result<RelPath> {
     RelPath::new(row.get::<_, Vec<u8>>(column)?).map_err(|_| codec::bad(column, "a place"))
 }
 
+/// Replaces what a verification has found, inside a transaction.
+pub(super) fn put_found(db: &Connection, batch: i64, found: &[Difference]) -> rusqlite::Result<()> {
+    db.execute("DELETE FROM differences WHERE batch = ?1", [batch])?;
+    let sql = "INSERT OR REPLACE INTO differences VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
+    for one in found {
+        let (place, at) = (one.place.as_bytes(), codec::stamp(one.at));
+        db.prepare_cached(sql)?.execute((
+            batch,
+            place,
+            &one.kind,
+            super::repairs::ranges_text(&one.ranges),
+            one.blocking,
+            at,
+        ))?;
+    }
+    Ok(())
+}
+
 impl Ledger {
     /// Files of a batch that could not be copied.
     ///
@@ -163,22 +181,7 @@ impl Ledger {
     /// # Errors
     /// [`Trouble`] where the ledger cannot be written.
     pub fn put_differences(&mut self, batch: i64, found: &[Difference]) -> Result<(), Trouble> {
-        self.together(|db| {
-            db.execute("DELETE FROM differences WHERE batch = ?1", [batch])?;
-            let sql = "INSERT OR REPLACE INTO differences VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
-            for one in found {
-                let (place, at) = (one.place.as_bytes(), codec::stamp(one.at));
-                db.prepare_cached(sql)?.execute((
-                    batch,
-                    place,
-                    &one.kind,
-                    super::repairs::ranges_text(&one.ranges),
-                    one.blocking,
-                    at,
-                ))?;
-            }
-            Ok(())
-        })
+        self.together(|db| put_found(db, batch, found))
     }
 
     /// What the last verification of a batch has found.

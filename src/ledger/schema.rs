@@ -171,6 +171,15 @@ CREATE TABLE check_files (batch INTEGER NOT NULL, path BLOB NOT NULL, mtime NOT 
     differing BLOB NOT NULL, absent INTEGER NOT NULL, uncompared INTEGER NOT NULL, unread INTEGER NOT NULL,
     PRIMARY KEY (batch, path)) WITHOUT ROWID;
 "#,
+    r#"
+-- What other machines were asked to do, one row a document: `hash` is BLAKE3 of all its bytes,
+-- `listed` one over the files it lists, `digest` the index they come from.
+CREATE TABLE waybills (
+    id INTEGER PRIMARY KEY, batch TEXT NOT NULL, task TEXT NOT NULL, hash BLOB NOT NULL,
+    listed BLOB NOT NULL, digest BLOB NOT NULL, written_at NOT NULL, state TEXT NOT NULL,
+    settled_at, receipt BLOB, machine TEXT);
+CREATE UNIQUE INDEX waybills_out ON waybills (batch, task) WHERE state = 'out';
+"#,
 ];
 
 /// The version this program writes.

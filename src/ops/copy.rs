@@ -1,5 +1,6 @@
 //! copy: what is outstanding of a batch, carried out and recorded.
 
+use super::away;
 use super::batch::{self, AtHand};
 use super::content::Shelf;
 use super::desk::Desk;
@@ -117,6 +118,7 @@ fn section(
     let mut batches = batch::named(&plan, &[name.to_string()])?;
     let chosen = batches.remove(0);
     refuse_held(desk, name)?;
+    away::refuse_kin(desk, &plan, &chosen)?;
     if let Some(trouble) = rooms::too_early(desk, &plan, &chosen)? {
         return Err(trouble);
     }
@@ -128,7 +130,7 @@ fn section(
     })
 }
 
-fn refuse_held(desk: &Desk<'_>, name: &str) -> Result<(), Trouble> {
+pub(super) fn refuse_held(desk: &Desk<'_>, name: &str) -> Result<(), Trouble> {
     let holds = desk.ledger.holds(desk.now())?;
     if holds.iter().any(|held| held == name || held == "*") {
         return Err(Trouble::stopped("held", format!("the batch {name} is held"))

@@ -1,6 +1,8 @@
 //! One file a verb: gather, decide, record. No decision is made here that a lower floor could make.
 
+pub mod absorb;
 pub mod adopt;
+pub mod away;
 pub mod batch;
 pub mod begin;
 pub mod carry;
@@ -51,4 +53,5 @@ mod stretch;
 pub mod tally;
 pub mod twins;
 pub mod verify;
+pub mod waybill;
 pub mod witness;

@@ -3,7 +3,7 @@
 use super::batch::AtHand;
 use super::desk::Desk;
 use super::manifest::{aside, denied};
-use super::verify::facts_of;
+use super::verify::compared;
 use crate::ledger::{self, Beside, FileRecord, ProofRow};
 use crate::report::model::ReadHow;
 use crate::report::proof::{FORMAT, Head, Proven, Settings, Totals, Writer, read};
@@ -65,13 +65,6 @@ fn refused(path: &Path, why: &str) -> Trouble {
 }
 
 fn head(desk: &Desk<'_>, at_hand: &AtHand, target: &OsFs) -> Result<Head, Trouble> {
-    let facts = facts_of(at_hand);
-    let compared = [
-        ("time", facts.times),
-        ("mode", facts.modes),
-        ("owner", facts.owners),
-        ("xattr", facts.xattrs),
-    ];
     let ways = desk.settings.accept_read.iter();
     Ok(Head {
         format: FORMAT,
@@ -85,11 +78,7 @@ fn head(desk: &Desk<'_>, at_hand: &AtHand, target: &OsFs) -> Result<Head, Troubl
         durability: target.durability().word().to_string(),
         settings: Settings {
             accept_read: ways.map(|how| how.word().to_string()).collect(),
-            compared: compared
-                .iter()
-                .filter(|(_, is)| *is)
-                .map(|(fact, _)| fact.to_string())
-                .collect(),
+            compared: compared(at_hand),
         },
     })
 }

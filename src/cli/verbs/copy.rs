@@ -11,7 +11,7 @@ use crate::ledger::Failure;
 use crate::lifecycle::State;
 use crate::ops::copy::{Copied, copy, copy_in_windows};
 use crate::ops::desk::Desk;
-use crate::ops::{batch, hours, rooms};
+use crate::ops::{away, batch, hours, rooms};
 use crate::plan::Plan;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Span, counted, grouped};
@@ -73,6 +73,10 @@ fn chosen(desk: &Desk<'_>, plan: &Plan, args: &Copy, context: &Context) -> Resul
         |name: &str| states.get(name).copied().unwrap_or(State::Waiting) < State::Copied && !is_held(name);
     let mut names = Vec::new();
     for batch in plan.batches.iter().filter(|b| open(b.name.as_str())) {
+        if let Some(carried) = away::words(desk, batch.name.as_str())? {
+            context.out.note(&format!("Passed over: {carried}."));
+            continue;
+        }
         match rooms::too_early(desk, plan, batch)? {
             Some(wait) => context.out.note(&format!("Not yet: {wait}.")),
             None => names.push(batch.name.as_str().to_string()),

@@ -1,6 +1,6 @@
 //! status.
 
-use super::{accuracy, desk, exposed};
+use super::{accuracy, carried, desk, exposed};
 use crate::cli::args::Status as StatusArgs;
 use crate::cli::exit::Code;
 use crate::cli::{Context, json as pieces};
@@ -40,6 +40,7 @@ pub(super) fn once(args: &StatusArgs, context: &Context, look: bool) -> Result<C
     for line in promise_lines(&promises) {
         context.out.say(&line);
     }
+    let carried = carried::tell(&desk, context)?;
     let left = if args.left_behind {
         left(&desk, context)?
     } else {
@@ -50,6 +51,7 @@ pub(super) fn once(args: &StatusArgs, context: &Context, look: bool) -> Result<C
         "batches": stand.model.batches.iter().map(|b| {
             let mut object = batch_object(b, &homes, failed(&desk, b.name.as_str())?, zone)?;
             accuracy::add(&mut object, b, told.get(b.name.as_str()), zone);
+            object["carried"] = carried::object(carried.get(b.name.as_str()), zone);
             Ok(object)
         }).collect::<Result<Vec<_>, Trouble>>()?,
         "totals": amounts(&stand.model.totals), "finish": pieces::times(&stand.forecast.finish, zone),

@@ -6,9 +6,9 @@ use crate::cli::exit::Code;
 use crate::cli::progress::Meter;
 use crate::cli::{Context, json as pieces};
 use crate::lifecycle::State;
-use crate::ops::batch;
 use crate::ops::desk::Desk;
 use crate::ops::verify::{How, Verified, verify};
+use crate::ops::{away, batch};
 use crate::trouble::Trouble;
 use crate::units::{Bytes, counted};
 use crate::verify::Outcome;
@@ -16,7 +16,7 @@ use serde_json::{Value, json};
 
 pub(super) fn run(args: &Verify, context: &Context) -> Result<Code, Trouble> {
     let mut desk = desk(context)?;
-    let names = chosen(&desk, args)?;
+    let names = chosen(&desk, args, context)?;
     if let Some(draw) = verify_sample::asked(args)? {
         return verify_sample::run(&mut desk, &names, (draw, args.seed), context);
     }
@@ -48,7 +48,7 @@ pub(super) fn run(args: &Verify, context: &Context) -> Result<Code, Trouble> {
     Ok(Code::clean_if(clean))
 }
 
-fn chosen(desk: &Desk<'_>, args: &Verify) -> Result<Vec<String>, Trouble> {
+fn chosen(desk: &Desk<'_>, args: &Verify, context: &Context) -> Result<Vec<String>, Trouble> {
     if !args.batches.is_empty() {
         let named = batch::named(&batch::plan(desk)?, &args.batches)?;
         return Ok(named.into_iter().map(|b| b.name.as_str().to_string()).collect());
@@ -58,12 +58,16 @@ fn chosen(desk: &Desk<'_>, args: &Verify) -> Result<Vec<String>, Trouble> {
         true => matches!(state, State::Copied | State::Verifying | State::Verified),
         false => matches!(state, State::Copied | State::Verifying),
     };
-    let rows = desk.ledger.batches()?;
-    Ok(rows
-        .into_iter()
-        .filter(|row| wanted(batch::state_of(Some(row))))
-        .map(|row| row.name)
-        .collect())
+    let mut names = Vec::new();
+    for row in desk.ledger.batches()? {
+        if wanted(batch::state_of(Some(&row))) {
+            match away::words(desk, &row.name)? {
+                None => names.push(row.name),
+                Some(carried) => context.out.note(&format!("Passed over: {carried}.")),
+            }
+        }
+    }
+    Ok(names)
 }
 
 pub(super) fn how(outcome: &Outcome) -> &'static str {

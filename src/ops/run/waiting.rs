@@ -24,7 +24,7 @@ pub(super) fn wait(
 ) -> Result<(), Trouble> {
     let zone = desk.settings.windows.zone;
     let line = match why {
-        Why::Held(_) | Why::Busy(_) => format!("Waiting: {}.", why.words()),
+        Why::Held(_) | Why::Busy(_) | Why::Away(_) => format!("Waiting: {}.", why.words()),
         Why::Closed | Why::PutOff(_) => format!("Waiting: {}, until {}.", why.words(), until.local(zone)),
         Why::Absent(words) => {
             let since = memory.absent.as_ref().map_or(desk.now(), |absent| absent.since);

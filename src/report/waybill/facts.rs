@@ -1,50 +1,25 @@
 //! The values that a waybill holds.
 
 use crate::digest::{BlockValue, Digest};
-use crate::entry::{Entry, EntryKind, Identity};
+use crate::entry::{Entry, Identity};
+pub use crate::lifecycle::waybills::Task;
 use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::report::sealed::{as_digest, as_moment, as_name, as_names, as_path, as_when};
 use serde::{Deserialize, Serialize};
 
-/// What is to be done with a batch.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Task {
-    /// Copy it from the source to the destination.
-    Copy,
-    /// Read it back at the destination.
-    Verify,
-    /// Read it at the source alone.
-    HashSource,
-}
+/// A task as its word.
+pub(super) mod as_task {
+    use super::Task;
+    use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 
-impl Task {
-    /// All of them.
-    pub const ALL: [Task; 3] = [Task::Copy, Task::Verify, Task::HashSource];
-
-    /// The fixed word of arguments, file names and JSON.
-    pub fn word(self) -> &'static str {
-        match self {
-            Task::Copy => "copy",
-            Task::Verify => "verify",
-            Task::HashSource => "hash-source",
-        }
+    pub fn serialize<S: Serializer>(task: &Task, to: S) -> Result<S::Ok, S::Error> {
+        task.word().serialize(to)
     }
 
-    /// The word read back.
-    pub fn parse(word: &str) -> Option<Task> {
-        Task::ALL.into_iter().find(|task| task.word() == word)
-    }
-
-    /// Whether the source is needed for it.
-    pub fn reads_source(self) -> bool {
-        self != Task::Verify
-    }
-
-    /// Whether the destination is needed for it.
-    pub fn needs_destination(self) -> bool {
-        self != Task::HashSource
+    pub fn deserialize<'d, D: Deserializer<'d>>(from: D) -> Result<Task, D::Error> {
+        let word = String::deserialize(from)?;
+        Task::parse(&word).ok_or_else(|| de::Error::custom("an unknown task"))
     }
 }
 
@@ -64,6 +39,7 @@ pub struct Head {
     /// The batch; one component of a path.
     pub batch: String,
     /// What is to be done.
+    #[serde(with = "as_task")]
     pub task: Task,
     /// The dataset that the batch fills.
     pub dataset: String,
@@ -167,13 +143,7 @@ pub struct Listed {
 impl Listed {
     /// Whether a receipt of this task answers for it.
     pub fn is_asked(&self, task: Task) -> bool {
-        let kind = self.entry.kind;
-        self.mine
-            && match task {
-                Task::Copy => matches!(kind, EntryKind::File | EntryKind::Symlink),
-                Task::Verify => self.record.is_some(),
-                Task::HashSource => kind == EntryKind::File,
-            }
+        self.mine && task.asks_for(self.entry.kind, self.record.is_some())
     }
 }
 

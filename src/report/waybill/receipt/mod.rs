@@ -13,7 +13,7 @@ mod tests;
 pub use reader::{Part, Totals, read};
 pub use writer::Writer;
 
-use super::facts::{Attributes, Task};
+use super::facts::{Attributes, Task, as_task};
 use crate::digest::{BlockValue, Digest};
 use crate::entry::{EntryKind, Identity};
 use crate::moment::Moment;
@@ -39,6 +39,7 @@ pub struct Head {
     /// The batch.
     pub batch: String,
     /// What was done.
+    #[serde(with = "as_task")]
     pub task: Task,
     /// The machine's name, as it tells it.
     pub machine: String,
