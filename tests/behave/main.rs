@@ -28,6 +28,7 @@ mod renamed;
 mod run;
 mod scan_trouble;
 mod scanning;
+mod scheduler;
 mod second_looks;
 #[path = "../support/mod.rs"]
 mod support;
