@@ -5,6 +5,8 @@
 mod attacks;
 mod awkward;
 mod bad_input;
+mod carry_refuses;
+mod carrying;
 mod changing;
 mod corruption;
 mod cutover;

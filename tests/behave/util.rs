@@ -16,7 +16,7 @@ pub struct Ran {
 }
 
 impl Ran {
-    fn of(output: Output) -> Ran {
+    pub fn of(output: Output) -> Ran {
         Ran {
             code: output.status.code().unwrap_or(-1),
             out: output.stdout,
