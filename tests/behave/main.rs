@@ -5,6 +5,7 @@
 mod attacks;
 mod awkward;
 mod bad_input;
+mod carry_ends;
 mod carry_refuses;
 mod carrying;
 mod changing;

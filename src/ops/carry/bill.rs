@@ -46,7 +46,7 @@ impl Bill {
     /// `no-waybill` where there is none, `waybill-refused` for what cannot be worked on.
     pub fn read(path: &Path) -> Result<Bill, Trouble> {
         let mut tops = Vec::new();
-        let (mut brings, mut others, mut taken) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut others, mut taken) = (Vec::new(), Vec::new());
         let mut at_top = false;
         let mut totals = pass(path, |part| {
             match part {
@@ -55,7 +55,6 @@ impl Bill {
                     if at_top && tops.len() < KNOWN {
                         tops.push(shown(&listed.name));
                     }
-                    brings.extend(listed.place.filter(|_| listed.mine));
                 }
                 Part::Other(place) => others.push(place),
                 Part::Taken(place) => taken.push(place),
@@ -63,9 +62,10 @@ impl Bill {
             Ok(())
         })?;
         let body = std::mem::take(&mut totals.locked);
-        if !totals.head.only {
-            brings.clear();
-        }
+        let brings = match totals.head.only {
+            true => brings(path, totals.hash)?,
+            false => Vec::new(),
+        };
         let (locked, at) = store::locked_of(&body).map_err(|trouble| refused(path, &trouble.text))?;
         let settled = settled(&totals.head, &locked).map_err(|why| refused(path, why))?;
         Ok(Bill {
@@ -82,6 +82,21 @@ impl Bill {
             others,
             taken,
         })
+    }
+}
+
+/// The places of a batch of later files; any other has too many to hold.
+fn brings(path: &Path, hash: Digest) -> Result<Vec<RelPath>, Trouble> {
+    let mut all = Vec::new();
+    let totals = pass(path, |part| {
+        if let Part::Entry(listed) = part {
+            all.extend(listed.place.filter(|_| listed.mine));
+        }
+        Ok(())
+    })?;
+    match totals.hash == hash {
+        true => Ok(all),
+        false => Err(refused(path, "it changed while it was read")),
     }
 }
 
