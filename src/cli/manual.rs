@@ -147,6 +147,10 @@ const WORDS: &[(&str, &str)] = &[
         "no number to draw a sample by could be had from this machine",
     ),
     ("nothing-aside", "release: nothing of the batch is set aside"),
+    (
+        "no-such-account",
+        "a user or group that [permissions] names is not known here",
+    ),
     ("no-such-batch", "the plan has no batch of that name"),
     ("no-such-project", "no source has a project of that name"),
     (

@@ -37,7 +37,7 @@ mod retry;
 mod small;
 mod worker;
 
-use crate::entry::{Entry, Identity};
+use crate::entry::{Entry, Identity, Permissions};
 use crate::ledger::{FileRecord, Ledger};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
@@ -92,6 +92,8 @@ pub struct Task {
     pub inodes_hold: bool,
     /// Whether owners are carried.
     pub owners: bool,
+    /// What is set instead of carried.
+    pub permissions: Permissions,
     /// How many files or blocks at once.
     pub streams: StreamLimits,
     /// Space that stays free at the destination.

@@ -108,7 +108,7 @@ impl<'a> Checks<'a> {
         let listed = self.wanted.listed.get(place).cloned().unwrap_or_default();
         self.ready.push_back(Check {
             record,
-            entry,
+            entry: self.at_hand.permissions.applied(&entry),
             values,
             attributes,
             sha256,

@@ -263,6 +263,7 @@ pub(super) fn task_of(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Task, Trouble
         tag: desk.ledger.move_id()?.chars().take(8).collect(),
         inodes_hold: at_hand.inodes_hold,
         owners: carries("owner"),
+        permissions: at_hand.permissions,
         streams: streams(&desk.settings, false),
         reserve: free,
         shelf: Shelf::of(&desk.ledger, &at_hand.index)?.place().to_string(),

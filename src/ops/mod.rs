@@ -23,6 +23,7 @@ pub mod items;
 pub mod late;
 pub mod manifest;
 mod old_lists;
+mod permissions;
 pub mod pieces;
 pub mod plan;
 pub mod pool;

@@ -16,6 +16,7 @@ mod odd_hours;
 mod on_disks;
 mod outside_scan;
 mod pace;
+mod permissions;
 mod plans;
 mod pools;
 mod probing;

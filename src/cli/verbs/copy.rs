@@ -154,10 +154,16 @@ fn also(copied: &Copied) -> Vec<String> {
     }
     if outcome.repaired.files > 0 {
         let Amount { files, bytes } = outcome.repaired;
-        also.push(format!(
-            "{bytes} of {} were read again and repaired in place",
-            counted(files, "damaged file")
-        ));
+        also.push(match bytes.0 {
+            0 => format!(
+                "{} got their owner and mode in place, with nothing copied",
+                counted(files, "file")
+            ),
+            _ => format!(
+                "{bytes} of {} were read again and repaired in place",
+                counted(files, "damaged file")
+            ),
+        });
     }
     if outcome.by_times {
         let words = "This mount numbers its files anew each time: size and times alone tell which are ours";

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::forecast::link::RunsOn;
+use crate::ops::settings::PermissionWords;
 use crate::plan::{By, Order};
 use crate::units::{Bytes, LinkSpeed, Rate};
 use crate::world::ReadHow;
@@ -81,14 +82,14 @@ fn what_the_template_shows_as_usual_is_usual_and_its_examples_are_right() {
     assert_eq!(all_of_it.windows.windows.len(), 1);
     assert_eq!(all_of_it.windows.blackouts.len(), 1);
     assert_eq!(all_of_it.sources[0].read_rate, Some(Rate(180_000_000)));
-    assert_eq!(
-        (
-            all_of_it.tags.len(),
-            all_of_it.renames.len(),
-            all_of_it.permissions.len()
-        ),
-        (2, 1, 3)
-    );
+    assert_eq!((all_of_it.tags.len(), all_of_it.renames.len()), (2, 1));
+    let permissions = PermissionWords {
+        user: Some("editor".into()),
+        group: Some("media".into()),
+        directories: Some(0o750),
+        files: Some(0o640),
+    };
+    assert_eq!(all_of_it.permissions, permissions);
     // Without the examples, nothing has changed: a value shown as usual is the usual one.
     let mut usual = accepted(&text);
     let got = all_of_it.clone();
@@ -188,6 +189,6 @@ fn all_of_the_contract_is_accepted_and_what_has_no_effect_is_named() {
     let settings = accepted(&text);
     assert_eq!((settings.by, settings.streams), (By::Tag, Some(3)));
     for key in settings.without_effect() {
-        assert!(["[permissions]", "notify.command", "view.flat"].contains(&key));
+        assert!(["[[rename]] below a project's folder"].contains(&key));
     }
 }
