@@ -35,6 +35,7 @@ mod recover;
 mod repair;
 mod retry;
 mod small;
+mod view;
 mod worker;
 
 use crate::entry::{Entry, Identity, Permissions};
@@ -54,6 +55,7 @@ pub use lanes::StreamLimits;
 pub use pace::{Pace, Slowed};
 pub use repair::{Repair, Repaired, repair};
 pub use retry::trouble_of;
+pub use view::{links_in, set_links};
 
 /// Most files of one group: what a crash may cost to do again.
 pub const GROUP_FILES: usize = 4_096;

@@ -11,6 +11,7 @@ use super::rooms;
 use super::settings::Settings;
 use super::spare::Hourly;
 use super::stretch::{Done, Stretches};
+use super::view::{self, View};
 use crate::copy::{self as hand, Ends, FolderItem, Item, Outcome, Pace, Progress, StreamLimits, Task};
 use crate::entry::EntryKind;
 use crate::forecast::streams::Streams;
@@ -45,6 +46,8 @@ pub struct Copied {
     pub failures: Vec<Failure>,
     /// How long it took.
     pub elapsed: Span,
+    /// What became of the folder of links.
+    pub view: Option<View>,
 }
 
 /// Copies one batch, or what is left of it.
@@ -196,9 +199,11 @@ fn one(
         if outcome.shut { "window-closed" } else { "copied" },
         &format!("{}: {}", at_hand.row.name, outcome.copied),
     )?;
+    let view = view::after_batch(desk, &at_hand.destination)?;
     desk.keep_ledger_copy()?;
     let failures = desk.ledger.failures(at_hand.row.id)?;
     Ok(Copied {
+        view,
         name: at_hand.row.name.clone(),
         state: done,
         outcome,

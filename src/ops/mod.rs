@@ -51,4 +51,5 @@ mod stretch;
 pub mod tally;
 pub mod twins;
 pub mod verify;
+pub mod view;
 pub mod witness;

@@ -166,7 +166,5 @@ impl Settings {
 type IsSet = fn(&Settings) -> bool;
 
 /// What is read and not acted on yet; an entry leaves this list with the code that acts on it.
-const WITHOUT_EFFECT: &[(&str, IsSet)] = &[
-    ("[[rename]] below a project's folder", |s| !s.renames.is_empty()),
-    ("view.flat", |s| s.view_flat),
-];
+const WITHOUT_EFFECT: &[(&str, IsSet)] =
+    &[("[[rename]] below a project's folder", |s| !s.renames.is_empty())];

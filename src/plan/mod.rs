@@ -15,6 +15,7 @@ mod pilot;
 mod rules;
 mod settle;
 mod tags;
+pub mod view;
 pub mod why;
 pub mod zfs;
 

@@ -33,4 +33,5 @@ mod second_looks;
 mod support;
 mod twins;
 mod util;
+mod view;
 mod whole_move;

@@ -422,7 +422,7 @@ fn a_file_edited_while_its_bits_were_being_set_is_a_conflict_and_kept() {
     let rig = undressed();
     rig.ledger().intend_repair(BATCH, DATASET, &film(), &[]).unwrap();
     rig.target.edit(&film(), 5, b"edited");
-    let before = rig.target.files()[&film()].hash.clone();
+    let before = rig.target.files()[&film()].hash;
     let (_, copied) = run(&rig, Plan::Nothing).unwrap();
     assert!(copied.failed > 0);
     assert_eq!(rig.target.files()[&film()].hash, before);

@@ -184,5 +184,5 @@ second-copy = \"\"                   # where the second copy is; without one not
 # command = []                     # program and arguments; it gets each event as JSON
 
 # [view]
-# flat = false                     # true: a folder of links that looks like the old share
+# flat = false                     # true: a folder, flat, of relative links that looks like the old share
 ";

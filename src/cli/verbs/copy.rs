@@ -8,8 +8,10 @@ use crate::cli::{Context, json as pieces};
 use crate::copy::Outcome;
 use crate::copy::Progress;
 use crate::lifecycle::State;
+use crate::names::RelPath;
 use crate::ops::copy::{Copied, copy, copy_in_windows};
 use crate::ops::desk::Desk;
+use crate::ops::view::View;
 use crate::ops::{batch, hours, rooms};
 use crate::plan::Plan;
 use crate::trouble::Trouble;
@@ -91,7 +93,10 @@ pub(super) fn tell(context: &Context, copied: &Copied, verb: &str) {
         "Batch {}: {verb} {} in {}, {rate}.",
         copied.name, outcome.copied, copied.elapsed
     ));
-    for line in also(copied) {
+    for line in also(copied)
+        .into_iter()
+        .chain(copied.view.iter().flat_map(view_told))
+    {
         context.out.say(&format!("  {line}."));
     }
     for failure in copied.failures.iter().take(20) {
@@ -194,6 +199,23 @@ fn reads_told(outcome: &Outcome) -> Vec<String> {
     also
 }
 
+fn view_told(view: &View) -> Vec<String> {
+    let folder = view.folder.display();
+    if let Some(trouble) = &view.trouble {
+        return vec![format!(
+            "the links in {folder} could not be brought up to date: {trouble}"
+        )];
+    }
+    let mut lines = vec![format!("{folder} has {}", counted(view.links, "link"))];
+    lines.extend(
+        view.conflicts
+            .iter()
+            .take(5)
+            .map(|at| format!("no link for {at} there: something else has its place, and stays")),
+    );
+    lines
+}
+
 /// One batch of the JSON.
 pub(super) fn object(copied: &Copied) -> Value {
     let outcome = &copied.outcome;
@@ -202,7 +224,11 @@ pub(super) fn object(copied: &Copied) -> Value {
         .iter()
         .map(|(kind, files)| json!({"kind": kind, "files": files}))
         .collect();
-    json!({"name": copied.name, "state": copied.state.word(), "files_copied": outcome.copied.files,
+    let view = copied.view.as_ref().map(|view| {
+        json!({"folder": view.folder.display().to_string(), "links": view.links, "error": view.trouble,
+               "conflicts": view.conflicts.iter().map(RelPath::lossy).collect::<Vec<_>>()})
+    });
+    json!({"name": copied.name, "view": view, "state": copied.state.word(), "files_copied": outcome.copied.files,
            "files_already_there": copied.already, "files_adopted": outcome.adopted.files,
            "files_failed": copied.failures.len(), "bytes_copied": outcome.copied.bytes.0,
            "bytes_resumed": outcome.resumed.0, "hashes_known": outcome.known, "reads_disagreed": outcome.disagreed, "bytes_repaired": outcome.repaired.bytes.0, "seconds": pieces::seconds(copied.elapsed),
