@@ -127,7 +127,11 @@ fn section(
         foretold::keep(desk, &plan, &chosen)?;
         let at_hand = batch::take_up(desk, &plan, &chosen, at)?;
         let pace = hours::pace(desk, &at_hand, in_windows)?;
-        one(desk, &at_hand, &pace, progress)
+        let mut copied = one(desk, &at_hand, &pace, progress)?;
+        if copied.state >= State::Copied {
+            copied.view = view::after_batch(desk, &at_hand.destination)?;
+        }
+        Ok(copied)
     })
 }
 
@@ -199,11 +203,10 @@ fn one(
         if outcome.shut { "window-closed" } else { "copied" },
         &format!("{}: {}", at_hand.row.name, outcome.copied),
     )?;
-    let view = view::after_batch(desk, &at_hand.destination)?;
     desk.keep_ledger_copy()?;
     let failures = desk.ledger.failures(at_hand.row.id)?;
     Ok(Copied {
-        view,
+        view: None,
         name: at_hand.row.name.clone(),
         state: done,
         outcome,
