@@ -166,8 +166,7 @@ fn one(
         stop: desk.stop,
     };
     let repaired = repair::repair(desk, at_hand, ends, &task, pace, progress)?;
-    let reader = desk.second_ledger()?;
-    let mut outstanding = Outstanding::new(desk, at_hand, reader)?;
+    let mut outstanding = Outstanding::new(desk, at_hand, desk.second_ledger()?)?;
     outstanding.untouched = repaired.open;
     let began = desk.clock.ticks();
     let hourly = Hourly::new(desk, began)?;
