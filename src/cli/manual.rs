@@ -190,6 +190,10 @@ const WORDS: &[(&str, &str)] = &[
         "reads-disagree",
         "release: files gave other content when the source was read a second time",
     ),
+    (
+        "rename-collides",
+        "two entries of one folder would get one name by a [[rename]]",
+    ),
     ("release-stopped", "release: the source refused a step"),
     (
         "removed-already",

@@ -9,7 +9,7 @@ use crate::index::Index;
 use crate::ledger::BatchRow;
 use crate::lifecycle::State;
 use crate::names::{RelPath, nearest};
-use crate::plan::{Batch, Dataset, LockedBatch, Plan};
+use crate::plan::{Batch, Dataset, LockedBatch, Plan, Renames};
 use crate::survey::exclude::Exclude;
 use crate::survey::member::Membership;
 use crate::trouble::Trouble;
@@ -35,6 +35,8 @@ pub struct AtHand {
     pub index: Index,
     /// What is left out.
     pub exclude: Exclude,
+    /// Names that change on the way.
+    pub renames: Renames,
     /// What files and folders get instead of what they had.
     pub permissions: Permissions,
     /// What belongs to which project.
@@ -190,6 +192,7 @@ pub fn open(desk: &Desk<'_>, row: BatchRow) -> Result<AtHand, Trouble> {
         destination,
         index,
         exclude,
+        renames: Renames::new(&desk.settings.renames),
         permissions,
         membership,
         inodes_hold,

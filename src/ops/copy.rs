@@ -383,14 +383,14 @@ impl<'a> Outstanding<'a> {
     }
 
     fn fill(&mut self) -> Result<bool, Trouble> {
-        let Some(folder) = self.walk.next().transpose()? else {
+        let Some(mut folder) = self.walk.next().transpose()? else {
             return Ok(false);
         };
         let (id, dataset) = (self.at_hand.row.id, &self.at_hand.dataset.name);
         let records = self.ledger.folder_records(id, dataset, &folder.place)?;
         let scanned = self.at_hand.index.header().started();
-        for child in folder.children {
-            let (Ok(from), Ok(place)) = (folder.from.join(&child.name), folder.place.join(&child.name))
+        for child in std::mem::take(&mut folder.children) {
+            let (Ok(from), Some(place)) = (folder.from.join(&child.name), folder.place_of(&child.name))
             else {
                 continue;
             };
@@ -411,7 +411,7 @@ impl<'a> Outstanding<'a> {
             if self.untouched.contains(&place) {
                 continue;
             }
-            let record = records.get(&child.name);
+            let record = records.get(folder.placed_name(&child.name));
             let differs = self.differing.contains(&place);
             let fact = record.map(|r| Fact {
                 source: r.source,

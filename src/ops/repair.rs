@@ -63,12 +63,15 @@ fn wanted(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Vec<Repair>, Trouble> {
             continue;
         }
         let mut records = desk.ledger.folder_records(id, dataset, &folder.place)?;
-        for child in folder.children {
-            let (Ok(from), Ok(place)) = (folder.from.join(&child.name), folder.place.join(&child.name))
+        for child in &folder.children {
+            let (Ok(from), Some(place)) = (folder.from.join(&child.name), folder.place_of(&child.name))
             else {
                 continue;
             };
-            let (Some(ranges), Some(record)) = (places.get(&place), records.remove(&child.name)) else {
+            let (Some(ranges), Some(record)) = (
+                places.get(&place),
+                records.remove(folder.placed_name(&child.name)),
+            ) else {
                 continue;
             };
             let bad: u64 = ranges.iter().map(|(from, to)| to - from).sum();

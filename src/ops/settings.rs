@@ -154,17 +154,4 @@ impl Settings {
             .iter()
             .find(|destination| destination.name == name)
     }
-
-    /// Settings that are accepted but change nothing in this version.
-    pub fn without_effect(&self) -> Vec<&'static str> {
-        let set = WITHOUT_EFFECT.iter().filter(|(_, is_set)| is_set(self));
-        set.map(|(key, _)| *key).collect()
-    }
 }
-
-/// Whether a setting differs from its usual value.
-type IsSet = fn(&Settings) -> bool;
-
-/// What is read and not acted on yet; an entry leaves this list with the code that acts on it.
-const WITHOUT_EFFECT: &[(&str, IsSet)] =
-    &[("[[rename]] below a project's folder", |s| !s.renames.is_empty())];

@@ -135,8 +135,8 @@ fn files_of(desk: &Desk<'_>, row: BatchRow, loose: &[Placed]) -> Result<Vec<(Rel
             let folder = folder?;
             for child in &folder.children {
                 let is_file = matches!(child.entry.kind, EntryKind::File | EntryKind::Symlink);
-                let paths = (folder.from.join(&child.name), folder.place.join(&child.name));
-                if let (true, (Ok(from), Ok(place))) = (is_file, paths) {
+                let paths = (folder.from.join(&child.name), folder.place_of(&child.name));
+                if let (true, (Ok(from), Some(place))) = (is_file, paths) {
                     found.push((from, place));
                 }
             }

@@ -12,6 +12,7 @@ mod naming;
 mod notes;
 mod only;
 mod pilot;
+mod renames;
 mod rules;
 mod settle;
 mod tags;
@@ -25,6 +26,7 @@ mod tests;
 pub use build::build;
 pub use notes::{Decision, IdleTag, Limit, Notes, Remark, Verdict};
 pub use only::{Days, Only, parse_kind, parse_years};
+pub use renames::Renames;
 pub use rules::{After, By, DestinationRule, Match, Order, Pattern, PlanRules, Rename, SourceRule, Tag};
 pub use tags::{applies, project_name, unanswered, wished};
 

@@ -25,6 +25,7 @@ mod reads;
 mod real_tree;
 mod removing;
 mod renamed;
+mod renaming;
 mod run;
 mod scan_trouble;
 mod scanning;

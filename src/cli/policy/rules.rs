@@ -160,12 +160,21 @@ fn references(text: &str) -> Vec<&str> {
     found
 }
 
-pub(super) fn rename(reader: &Reader<'_>, raw: &raw::Rename) -> Result<Rename, Trouble> {
+/// A rename; `deepest` is the largest depth at which projects lie. Below that only the last name may
+/// change.
+pub(super) fn rename(reader: &Reader<'_>, raw: &raw::Rename, deepest: usize) -> Result<Rename, Trouble> {
     let (from, to) = (reader.path("from", &raw.from)?, reader.path("to", &raw.to)?);
     for (key, path, raw) in [("from", &from, &raw.from), ("to", &to, &raw.to)] {
         if path.is_root() {
             return Err(reader.bad(raw, key, "it is empty", "Write a path below the source."));
         }
+    }
+    let folders = (from.split().map(|(f, _)| f), to.split().map(|(f, _)| f));
+    if from.depth() > deepest && folders.0 != folders.1 {
+        let what = format!("{to} lies in another folder than {from}");
+        let mend =
+            "Below a project only the last name can change; write the folders as they are at the source.";
+        return Err(reader.bad(&raw.to, "to", &what, mend));
     }
     Ok(Rename { from, to })
 }

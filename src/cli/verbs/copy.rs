@@ -73,7 +73,11 @@ fn chosen(desk: &Desk<'_>, plan: &Plan, args: &Copy, context: &Context) -> Resul
     let open =
         |name: &str| states.get(name).copied().unwrap_or(State::Waiting) < State::Copied && !is_held(name);
     let mut names = Vec::new();
-    for batch in plan.batches.iter().filter(|b| open(b.name.as_str())) {
+    for batch in &plan.batches {
+        let name = batch.name.as_str();
+        if !(open(name) || args.all && !is_held(name) && wants_repair(desk, name)?) {
+            continue;
+        }
         match rooms::too_early(desk, plan, batch)? {
             Some(wait) => context.out.note(&format!("Not yet: {wait}.")),
             None => names.push(batch.name.as_str().to_string()),
@@ -83,6 +87,18 @@ fn chosen(desk: &Desk<'_>, plan: &Plan, args: &Copy, context: &Context) -> Resul
         names.truncate(1);
     }
     Ok(names)
+}
+
+/// Whether a batch that is copied has files that failed, or that differ by the last verification.
+fn wants_repair(desk: &Desk<'_>, name: &str) -> Result<bool, Trouble> {
+    let Some(row) = desk.ledger.batch(name)? else {
+        return Ok(false);
+    };
+    if batch::state_of(Some(&row)) == State::Released {
+        return Ok(false);
+    }
+    let differs = desk.ledger.differences(row.id)?.iter().any(|one| one.blocking);
+    Ok(differs || !desk.ledger.failures(row.id)?.is_empty())
 }
 
 /// What a person reads of one batch.
