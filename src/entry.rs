@@ -65,6 +65,42 @@ pub struct Identity {
     pub ctime: Moment,
 }
 
+/// Owner and permission bits that the user wants instead of the ones a file had. What is `None` is
+/// carried as it was.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Permissions {
+    /// Number of the owner.
+    pub uid: Option<u32>,
+    /// Number of the group.
+    pub gid: Option<u32>,
+    /// Permission bits of directories (07777).
+    pub directories: Option<u32>,
+    /// Permission bits of files (07777).
+    pub files: Option<u32>,
+}
+
+impl Permissions {
+    /// The bits that an entry of this kind gets; `None` where they are carried. A symlink has none
+    /// of its own.
+    pub fn mode(&self, kind: EntryKind) -> Option<u32> {
+        match kind {
+            EntryKind::Directory => self.directories,
+            EntryKind::File => self.files,
+            EntryKind::Symlink | EntryKind::Special | EntryKind::Unknown => None,
+        }
+    }
+
+    /// An entry of the source as it should be at the destination.
+    pub fn applied(&self, entry: &Entry) -> Entry {
+        Entry {
+            mode: self.mode(entry.kind).unwrap_or(entry.mode),
+            uid: self.uid.unwrap_or(entry.uid),
+            gid: self.gid.unwrap_or(entry.gid),
+            ..entry.clone()
+        }
+    }
+}
+
 impl Entry {
     /// The facts by which this entry is known again.
     pub fn identity(&self) -> Identity {

@@ -133,6 +133,7 @@ fn the_process_that_copies() {
         tag: "c0ffee".into(),
         inodes_hold: true,
         owners: false,
+        permissions: Default::default(),
         streams: StreamLimits::fixed(2),
         reserve: Bytes(1 << 20),
     };

@@ -167,6 +167,10 @@ const WORDS: &[(&str, &str)] = &[
         "carry: a folder holds nothing that the waybill lists",
     ),
     ("nothing-aside", "release: nothing of the batch is set aside"),
+    (
+        "no-such-account",
+        "a user or group that [permissions] names is not known here",
+    ),
     ("no-such-batch", "the plan has no batch of that name"),
     ("no-such-project", "no source has a project of that name"),
     (
@@ -210,6 +214,10 @@ const WORDS: &[(&str, &str)] = &[
     (
         "receipt-in-the-way",
         "carry: something else lies where the receipt or its work is to lie",
+    ),
+    (
+        "rename-collides",
+        "two entries of one folder would get one name by a [[rename]]",
     ),
     ("release-stopped", "release: the source refused a step"),
     (

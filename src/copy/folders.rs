@@ -178,7 +178,7 @@ fn dress_one(
         Err(fault) if fault.kind == FaultKind::NotFound => Vec::new(),
         Err(fault) => return Err(fault),
     };
-    let dress = dress_of(&item.entry, xattrs, task.owners);
+    let dress = dress_of(&item.entry, xattrs, task);
     let mut losses = to.get(&above)?.dress(name, &dress)?;
     let attributes = match dress.xattrs.is_empty() {
         true => None,
@@ -192,11 +192,16 @@ fn dress_one(
     Ok((losses, attributes))
 }
 
-/// What an entry is dressed with.
-pub(crate) fn dress_of(entry: &Entry, xattrs: Vec<crate::world::Xattr>, owners: bool) -> Dress {
+/// What an entry is dressed with. Where the user sets permission bits, an access list is not
+/// carried: its mask would take the place of the group's bits.
+pub(crate) fn dress_of(entry: &Entry, mut xattrs: Vec<crate::world::Xattr>, task: &Task) -> Dress {
+    if task.permissions.mode(entry.kind).is_some() {
+        xattrs.retain(|xattr| xattr.kind() != "acl");
+    }
+    let wanted = task.permissions.applied(entry);
     Dress {
-        owner: owners.then_some((entry.uid, entry.gid)),
-        mode: (entry.kind != EntryKind::Symlink).then_some(entry.mode),
+        owner: task.owners.then_some((wanted.uid, wanted.gid)),
+        mode: (entry.kind != EntryKind::Symlink).then_some(wanted.mode),
         xattrs,
         mtime: Some(entry.mtime),
     }

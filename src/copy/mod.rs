@@ -35,9 +35,10 @@ mod recover;
 mod repair;
 mod retry;
 mod small;
+mod view;
 mod worker;
 
-use crate::entry::{Entry, Identity};
+use crate::entry::{Entry, Identity, Permissions};
 use crate::ledger::{FileRecord, Ledger};
 use crate::names::RelPath;
 use crate::report::waybill::fits;
@@ -56,6 +57,7 @@ pub use pace::{Pace, Slowed};
 pub use recover::give_up_leftovers;
 pub use repair::{Repair, Repaired, repair};
 pub use retry::trouble_of;
+pub use view::{links_in, set_links};
 
 /// Most files of one group: what a crash may cost to do again.
 pub const GROUP_FILES: usize = 4_096;
@@ -94,6 +96,8 @@ pub struct Task {
     pub inodes_hold: bool,
     /// Whether owners are carried.
     pub owners: bool,
+    /// What is set instead of carried.
+    pub permissions: Permissions,
     /// How many files or blocks at once.
     pub streams: StreamLimits,
     /// Space that stays free at the destination.

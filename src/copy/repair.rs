@@ -22,6 +22,9 @@
 //!    is recorded and the difference stays: the copy that follows replaces the whole file, and
 //!    finds it ours. [no intent, a file as recorded]
 //!
+//! A file in which owner or permission bits alone are not what is wanted has no ranges: steps 3 and
+//! 5 have nothing to write, and since nothing but 4 touches it, one of another mtime is not ours.
+//!
 //! Between a crash in 3 to 6 and the next run the contents of the ranges themselves are nobody's:
 //! they were bad before, and a crash may leave anything there. That is why the blocks around them
 //! decide whose the file is.
@@ -52,7 +55,7 @@ pub struct Repair {
     pub record: FileRecord,
     /// The values of its blocks at the first copy.
     pub values: Vec<BlockValue>,
-    /// Bytes that differ, in whole blocks, ends exclusive.
+    /// Bytes that differ, in whole blocks, ends exclusive; none where it is only dressed anew.
     pub ranges: Ranges,
     /// Whether an earlier run has recorded the intent.
     pub begun: bool,
@@ -194,7 +197,7 @@ impl RepairDesk<'_, '_> {
             Err(fault) if fault.course() == Course::StopAll => return Ok(Err(fault)),
             Err(_) => None,
         };
-        let Some((source, before)) = source.filter(|_| root_of(&one.values) == Some(one.record.hash)) else {
+        let Some((source, before)) = source.filter(|_| one.ranges.is_empty() || values_hold(one)) else {
             return match whose {
                 Whose::UnderRepair => self.as_it_is(one),
                 _ if one.begun => self.forget(one),
@@ -231,8 +234,12 @@ impl RepairDesk<'_, '_> {
         }
         let task = self.bench.task;
         let same = found.kind == EntryKind::File && same_file(task, &found, placed);
-        if !one.begun || !same {
+        let written = !one.ranges.is_empty();
+        if !one.begun || !same || !(written || found.mtime == placed.mtime) {
             return Ok(Whose::Theirs);
+        }
+        if !written {
+            return Ok(Whose::UnderRepair);
         }
         let file = self.bench.to.get(&above)?.open(name, OpenHow::Plain)?;
         for index in 0..one.values.len() as u64 {
@@ -310,7 +317,7 @@ impl RepairDesk<'_, '_> {
             }
         }
         let xattrs = source.xattrs()?;
-        target.dress(&dress_of(before, xattrs, self.bench.task.owners))?;
+        target.dress(&dress_of(before, xattrs, self.bench.task))?;
         target.sync().map_err(|fault| Halt { fault, unsure: true })?;
         let placed = target.facts()?;
         if source.facts()?.identity() != before.identity() {
@@ -340,7 +347,7 @@ impl RepairDesk<'_, '_> {
         let untouched = |id: &Identity| match (ours, undressed) {
             (true, false) => is_as_placed(task, &found, id),
             (true, true) => same_file(task, &found, id) && found.mtime == id.mtime,
-            (false, _) => same_file(task, &found, id),
+            (false, _) => same_file(task, &found, id) && (!one.ranges.is_empty() || found.mtime == id.mtime),
         };
         if untouched(placed) {
             return Ok(target);
@@ -441,6 +448,11 @@ impl RepairDesk<'_, '_> {
 /// Whether it is the file that was placed, whatever has been written into it since.
 fn same_file(task: &Task, found: &Entry, placed: &Identity) -> bool {
     found.size == placed.size && (!task.placed_inodes_hold || found.inode == placed.inode)
+}
+
+/// Whether the values of its blocks make the hash that is recorded.
+fn values_hold(one: &Repair) -> bool {
+    root_of(&one.values) == Some(one.record.hash)
 }
 
 fn expected(one: &Repair, index: u64) -> Option<BlockValue> {

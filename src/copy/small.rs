@@ -138,17 +138,19 @@ pub(super) fn finish_file(
     source: &Entry,
     xattrs: Vec<crate::world::Xattr>,
 ) -> Result<Staged, Fault> {
-    let mut losses = target.dress(&dress_of(source, xattrs.clone(), bench.task.owners))?;
-    let attributes = match xattrs.is_empty() {
+    let dress = dress_of(source, xattrs, bench.task);
+    let mut losses = target.dress(&dress)?;
+    let attributes = match dress.xattrs.is_empty() {
         true => None,
-        false => kept(bench.task, &xattrs, &target.xattrs()?, &mut losses),
+        false => kept(bench.task, &dress.xattrs, &target.xattrs()?, &mut losses),
     };
     if bench.ends.target.durability() != Durability::Local {
         // Where one sync for all does not reach the disk, each file has its own.
         target.sync()?;
     }
     let facts = target.facts()?;
-    silent_losses(source, &facts, bench.task.owners, &mut losses);
+    let wanted = bench.task.permissions.applied(source);
+    silent_losses(&wanted, &facts, bench.task.owners, &mut losses);
     Ok(Staged {
         place: Default::default(),
         source: source.identity(),
@@ -164,15 +166,15 @@ pub(super) fn finish_file(
 }
 
 /// What a file system takes without a word and does not keep (hazard M3).
-fn silent_losses(source: &Entry, found: &Entry, owners: bool, losses: &mut Vec<Loss>) {
-    let owner = (found.uid, found.gid) != (source.uid, source.gid);
+fn silent_losses(wanted: &Entry, found: &Entry, owners: bool, losses: &mut Vec<Loss>) {
+    let owner = (found.uid, found.gid) != (wanted.uid, wanted.gid);
     let kinds = [
         (
             "time",
-            found.mtime != source.mtime,
+            found.mtime != wanted.mtime,
             "it was not kept to the nanosecond",
         ),
-        ("mode", found.mode != source.mode, "it was not kept"),
+        ("mode", found.mode != wanted.mode, "it was not kept"),
         ("owner", owners && owner, "it was not kept"),
     ];
     for (kind, lost, why) in kinds {
@@ -224,7 +226,7 @@ fn stage_symlink(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) -> Result<St
         .to
         .write_in(&above_to, |folder| folder.make_symlink(staged, &target))?;
     let folder = bench.to.make(&above_to)?;
-    let losses = folder.dress(staged, &dress_of(&source, Vec::new(), bench.task.owners))?;
+    let losses = folder.dress(staged, &dress_of(&source, Vec::new(), bench.task))?;
     let facts = folder.stat(staged)?;
     Ok(Staged {
         place: item.place.clone(),

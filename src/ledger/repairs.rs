@@ -114,7 +114,7 @@ impl Ledger {
                  placed_ctime = ?6, how = 0, verified_at = NULL, copied_at = ?7 \
                  WHERE {ours} AND folder = ?2 AND name = ?3"
             );
-            let clear = format!("DELETE FROM differences WHERE {ours} AND path = ?2 AND kind = 'content'");
+            let clear = format!("DELETE FROM differences WHERE {ours} AND path = ?2 AND kind IN ('content', 'mode', 'owner')");
             for place in &settled.names {
                 let Some((folder, name)) = place.split() else {
                     continue;

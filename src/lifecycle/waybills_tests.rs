@@ -1,8 +1,7 @@
 //! Waybills against a small model: a set of names that were handed out, one of them good at a time.
 
 use super::waybills::{
-    Answer, Known, Standing, Task, answer, key, may_write, next_round, next_task, round, same_time,
-    set_aside_by, within,
+    Answer, Known, Standing, Task, answer, key, may_write, next_round, next_task, round, set_aside_by, within,
 };
 use super::{Event, State, after};
 use crate::digest::Digest;

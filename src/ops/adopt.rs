@@ -2,7 +2,7 @@
 
 use super::copy::{Outstanding, task_of};
 use super::desk::Desk;
-use super::{batch, copy::Copied};
+use super::{batch, copy::Copied, view};
 use crate::copy::{self as hand, Ends, Progress};
 use crate::lifecycle::{Event, after};
 use crate::trouble::Trouble;
@@ -48,9 +48,11 @@ pub fn adopt(
         desk.ledger.set_state(at_hand.row.id, done.word(), now)?;
         desk.ledger
             .event(now, "adopted", &format!("{name}: {}", outcome.adopted))?;
+        let view = view::after_batch(desk, &at_hand.destination)?;
         desk.keep_ledger_copy()?;
         let failures = desk.ledger.failures(at_hand.row.id)?;
         Ok(Copied {
+            view,
             name: name.to_string(),
             state: done,
             outcome,

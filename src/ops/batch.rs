@@ -1,13 +1,15 @@
 //! A batch at hand: its plan, its row in the ledger, its index, and both ends.
 
 use super::desk::{Desk, is_alive, this_process};
+use super::permissions::permissions;
 use super::settings::{DestinationSettings, SourceSettings};
 use super::{away, gather, guard, late, scan, store};
+use crate::entry::Permissions;
 use crate::index::Index;
 use crate::ledger::BatchRow;
 use crate::lifecycle::State;
 use crate::names::{RelPath, nearest};
-use crate::plan::{Batch, Dataset, LockedBatch, Plan};
+use crate::plan::{Batch, Dataset, LockedBatch, Plan, Renames};
 use crate::survey::exclude::Exclude;
 use crate::survey::member::Membership;
 use crate::trouble::Trouble;
@@ -33,6 +35,10 @@ pub struct AtHand {
     pub index: Index,
     /// What is left out.
     pub exclude: Exclude,
+    /// Names that change on the way.
+    pub renames: Renames,
+    /// What files and folders get instead of what they had.
+    pub permissions: Permissions,
     /// What belongs to which project.
     pub membership: Membership,
     /// Whether inode numbers tell names of one file.
@@ -163,6 +169,7 @@ pub fn open(desk: &Desk<'_>, row: BatchRow) -> Result<AtHand, Trouble> {
         .clone();
     let index = scan::open_index(desk, &row.source, row.index)?;
     let exclude = gather::exclude(&desk.settings, &source)?;
+    let permissions = permissions(&desk.settings.permissions)?;
     let membership = gather::membership(&desk.settings, &source, &index);
     let inodes_hold = gather::inodes_hold(&source, &index);
     let inodes_stay = gather::inodes_stay(&source, &index);
@@ -185,6 +192,8 @@ pub fn open(desk: &Desk<'_>, row: BatchRow) -> Result<AtHand, Trouble> {
         destination,
         index,
         exclude,
+        renames: Renames::new(&desk.settings.renames),
+        permissions,
         membership,
         inodes_hold,
         inodes_stay,

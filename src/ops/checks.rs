@@ -62,22 +62,24 @@ impl<'a> Checks<'a> {
     }
 
     fn fill(&mut self) -> Result<bool, Trouble> {
-        let Some(folder) = self.walk.next().transpose()? else {
+        let Some(mut folder) = self.walk.next().transpose()? else {
             return Ok(false);
         };
         let (id, dataset) = (self.at_hand.row.id, &self.at_hand.dataset.name);
         let mut records = self.ledger.folder_records(id, dataset, &folder.place)?;
-        let mut names: BTreeSet<Vec<u8>> = records.keys().cloned().chain(folder.others).collect();
-        for child in folder.children {
-            let Ok(place) = folder.place.join(&child.name) else {
+        let mut names: BTreeSet<Vec<u8>> = records.keys().cloned().collect();
+        names.extend(folder.others.iter().cloned());
+        for child in std::mem::take(&mut folder.children) {
+            let placed = folder.placed_name(&child.name);
+            let Ok(place) = folder.place.join(placed) else {
                 continue;
             };
-            names.insert(child.name.clone());
+            names.insert(placed.to_vec());
             if child.entry.kind == EntryKind::Directory {
                 if child.entry.error.is_none() {
                     self.folders.push((place, child.entry));
                 }
-            } else if let Some(record) = records.remove(&child.name) {
+            } else if let Some(record) = records.remove(placed) {
                 self.push(record, child.entry)?;
             }
         }
@@ -108,7 +110,7 @@ impl<'a> Checks<'a> {
         let listed = self.wanted.listed.get(place).cloned().unwrap_or_default();
         self.ready.push_back(Check {
             record,
-            entry,
+            entry: self.at_hand.permissions.applied(&entry),
             values,
             attributes,
             sha256,

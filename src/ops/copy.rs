@@ -12,6 +12,7 @@ use super::rooms;
 use super::settings::Settings;
 use super::spare::Hourly;
 use super::stretch::{Done, Stretches};
+use super::view::{self, View};
 use crate::copy::{self as hand, Ends, FolderItem, Item, Outcome, Pace, Progress, StreamLimits, Task};
 use crate::entry::EntryKind;
 use crate::forecast::streams::Streams;
@@ -46,6 +47,8 @@ pub struct Copied {
     pub failures: Vec<Failure>,
     /// How long it took.
     pub elapsed: Span,
+    /// What became of the folder of links.
+    pub view: Option<View>,
 }
 
 /// Copies one batch, or what is left of it.
@@ -126,7 +129,11 @@ fn section(
         foretold::keep(desk, &plan, &chosen)?;
         let at_hand = batch::take_up(desk, &plan, &chosen, at)?;
         let pace = hours::pace(desk, &at_hand, in_windows)?;
-        one(desk, &at_hand, &pace, progress)
+        let mut copied = one(desk, &at_hand, &pace, progress)?;
+        if copied.state >= State::Copied {
+            copied.view = view::after_batch(desk, &at_hand.destination)?;
+        }
+        Ok(copied)
     })
 }
 
@@ -161,8 +168,7 @@ fn one(
         stop: desk.stop,
     };
     let repaired = repair::repair(desk, at_hand, ends, &task, pace, progress)?;
-    let reader = desk.second_ledger()?;
-    let mut outstanding = Outstanding::new(desk, at_hand, reader)?;
+    let mut outstanding = Outstanding::new(desk, at_hand, desk.second_ledger()?)?;
     outstanding.untouched = repaired.open;
     let began = desk.clock.ticks();
     let hourly = Hourly::new(desk, began)?;
@@ -201,6 +207,7 @@ fn one(
     desk.keep_ledger_copy()?;
     let failures = desk.ledger.failures(at_hand.row.id)?;
     Ok(Copied {
+        view: None,
         name: at_hand.row.name.clone(),
         state: done,
         outcome,
@@ -265,6 +272,7 @@ pub(super) fn task_of(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Task, Trouble
         tag: desk.ledger.move_id()?.chars().take(8).collect(),
         inodes_hold: at_hand.inodes_hold,
         owners: carries("owner"),
+        permissions: at_hand.permissions,
         streams: streams(&desk.settings, false),
         reserve: free,
         shelf: Shelf::of(&desk.ledger, &at_hand.index)?.place().to_string(),
@@ -378,14 +386,14 @@ impl<'a> Outstanding<'a> {
     }
 
     fn fill(&mut self) -> Result<bool, Trouble> {
-        let Some(folder) = self.walk.next().transpose()? else {
+        let Some(mut folder) = self.walk.next().transpose()? else {
             return Ok(false);
         };
         let (id, dataset) = (self.at_hand.row.id, &self.at_hand.dataset.name);
         let records = self.ledger.folder_records(id, dataset, &folder.place)?;
         let scanned = self.at_hand.index.header().started();
-        for child in folder.children {
-            let (Ok(from), Ok(place)) = (folder.from.join(&child.name), folder.place.join(&child.name))
+        for child in std::mem::take(&mut folder.children) {
+            let (Ok(from), Some(place)) = (folder.from.join(&child.name), folder.place_of(&child.name))
             else {
                 continue;
             };
@@ -406,7 +414,7 @@ impl<'a> Outstanding<'a> {
             if self.untouched.contains(&place) {
                 continue;
             }
-            let record = records.get(&child.name);
+            let record = records.get(folder.placed_name(&child.name));
             let differs = self.differing.contains(&place);
             let fact = record.map(|r| Fact {
                 source: r.source,

@@ -176,6 +176,7 @@ fn finish(desk: &mut Desk<'_>, source: &str, dataset: &str) -> Result<(), Troubl
     }
     let now = desk.now();
     desk.ledger.finish_follows(&follows, &done, now)?;
+    super::view::after_batch(desk, &at_hand.destination)?;
     desk.keep_ledger_copy()
 }
 

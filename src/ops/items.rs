@@ -8,7 +8,7 @@ use crate::plan::Placed;
 use crate::survey::member::Owner;
 use crate::survey::{ProjectKey, exclude::Exclude};
 use crate::trouble::Trouble;
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 
 /// One folder of a batch.
 #[derive(Debug, Clone)]
@@ -23,6 +23,28 @@ pub struct BatchFolder {
     pub excluded: Vec<(Named, String)>,
     /// Names that the source had there for other batches: of later files only some are this one's.
     pub others: Vec<Vec<u8>>,
+    /// Names that change on the way, by their name at the source.
+    pub renamed: BTreeMap<Vec<u8>, Vec<u8>>,
+}
+
+impl BatchFolder {
+    /// The name at the destination of an entry of the source's folder.
+    pub fn placed_name<'a>(&'a self, name: &'a [u8]) -> &'a [u8] {
+        self.renamed.get(name).map_or(name, Vec::as_slice)
+    }
+
+    /// The place below the dataset's folder of an entry of the source's folder.
+    pub fn place_of(&self, name: &[u8]) -> Option<RelPath> {
+        self.place.join(self.placed_name(name)).ok()
+    }
+
+    /// The name at the source of what lies under this one at the destination.
+    pub fn source_name<'a>(&'a self, placed: &'a [u8]) -> &'a [u8] {
+        let mut renamed = self.renamed.iter();
+        renamed
+            .find(|(_, name)| name.as_slice() == placed)
+            .map_or(placed, |(name, _)| name.as_slice())
+    }
 }
 
 /// The folders of a batch, projects in their order.
@@ -67,7 +89,7 @@ impl<'a> Walk<'a> {
                     Some(listing) => {
                         let placed = *placed;
                         if !self.is_left_out(&listing.folder) {
-                            let folder = self.folder_of(placed, listing);
+                            let folder = self.folder_of(placed, listing)?;
                             if let Some(folder) = self.own(folder) {
                                 return Ok(Some(folder));
                             }
@@ -94,17 +116,20 @@ impl<'a> Walk<'a> {
         let Some(only) = &self.at_hand.only else {
             return Some(folder);
         };
+        let (all, all_excluded) = (
+            std::mem::take(&mut folder.children),
+            std::mem::take(&mut folder.excluded),
+        );
         let mine = |child: &Named| {
             folder
-                .place
-                .join(&child.name)
-                .is_ok_and(|place| only.contains(&place))
+                .place_of(&child.name)
+                .is_some_and(|place| only.contains(&place))
         };
-        let (children, others): (Vec<_>, Vec<_>) = folder.children.into_iter().partition(mine);
-        let (excluded, left): (Vec<_>, Vec<_>) =
-            folder.excluded.into_iter().partition(|(child, _)| mine(child));
+        let (children, others): (Vec<_>, Vec<_>) = all.into_iter().partition(mine);
+        let (excluded, left): (Vec<_>, Vec<_>) = all_excluded.into_iter().partition(|(child, _)| mine(child));
         let names = others.into_iter().chain(left.into_iter().map(|(child, _)| child));
-        folder.others = names.map(|child| child.name).collect();
+        let others = names.map(|child| folder.placed_name(&child.name).to_vec());
+        folder.others = others.collect();
         (folder.children, folder.excluded) = (children, excluded);
         (!folder.children.is_empty() || !folder.excluded.is_empty()).then_some(folder)
     }
@@ -130,15 +155,39 @@ impl<'a> Walk<'a> {
         out
     }
 
-    fn folder_of(&self, placed: &Placed, listing: Listing) -> BatchFolder {
-        let inside = placed.key.inside(&listing.folder).unwrap_or_default();
+    fn folder_of(&self, placed: &Placed, listing: Listing) -> Result<BatchFolder, Trouble> {
+        let renamed = self.renamed(&listing.folder, &listing.children)?;
         let (excluded, children) = sort_out(&self.at_hand.exclude, &listing.folder, listing.children);
-        BatchFolder {
-            place: placed.place.join_path(&inside),
+        Ok(BatchFolder {
+            place: place_of(self.at_hand, placed, &listing.folder),
             from: listing.folder,
             children,
             excluded,
             others: Vec::new(),
+            renamed,
+        })
+    }
+
+    /// The names of a folder that change on the way. Two that would have one name stop the batch.
+    fn renamed(&self, folder: &RelPath, children: &[Named]) -> Result<BTreeMap<Vec<u8>, Vec<u8>>, Trouble> {
+        let mut renamed = BTreeMap::new();
+        if self.at_hand.renames.is_empty() {
+            return Ok(renamed);
+        }
+        let new_name = |name: &[u8]| {
+            let path = folder.join(name).ok()?;
+            self.at_hand.renames.of(&path).map(<[u8]>::to_vec)
+        };
+        for child in children {
+            renamed.extend(new_name(&child.name).map(|name| (child.name.clone(), name)));
+        }
+        let taken = |child: &&Named| {
+            let here = renamed.get(&child.name).unwrap_or(&child.name);
+            renamed.iter().any(|(from, to)| *from != child.name && to == here)
+        };
+        match children.iter().find(taken) {
+            None => Ok(renamed),
+            Some(child) => Err(collides(folder, &child.name)),
         }
     }
 
@@ -147,16 +196,17 @@ impl<'a> Walk<'a> {
         for folder in folders_above(&self.at_hand.index, self.at_hand.source.project_depth)? {
             let mine = |child: &Named| matches!(self.at_hand.membership.owner(&folder.folder, child), Owner::Project(key) if key == placed.key);
             let children: Vec<Named> = folder.children.into_iter().filter(mine).collect();
+            let renamed = self.renamed(&folder.folder, &children)?;
             let (excluded, children) = sort_out(&self.at_hand.exclude, &folder.folder, children);
             if !children.is_empty() || !excluded.is_empty() {
-                let inside = placed.key.inside(&folder.folder).unwrap_or_default();
-                let place = placed.place.join_path(&inside);
+                let place = place_of(self.at_hand, placed, &folder.folder);
                 self.ready.push_back(BatchFolder {
                     from: folder.folder,
                     place,
                     children,
                     excluded,
                     others: Vec::new(),
+                    renamed,
                 });
             }
         }
@@ -170,6 +220,22 @@ impl Iterator for Walk<'_> {
     fn next(&mut self) -> Option<Self::Item> {
         self.advance().transpose()
     }
+}
+
+/// Where a folder of a project lies below the dataset's folder.
+fn place_of(at_hand: &AtHand, placed: &Placed, folder: &RelPath) -> RelPath {
+    placed
+        .place
+        .join_path(&at_hand.renames.place(&placed.key, folder))
+}
+
+fn collides(folder: &RelPath, name: &[u8]) -> Trouble {
+    let name = String::from_utf8_lossy(name);
+    Trouble::usage(
+        "rename-collides",
+        format!("a [[rename]] in {folder} gives two entries one name; {name:?} is one of them"),
+    )
+    .mend("Give it a name that nothing else in that folder has.")
 }
 
 pub(super) fn sort_out(

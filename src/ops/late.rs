@@ -15,7 +15,7 @@ use crate::ledger::BatchRow;
 use crate::lifecycle::is_covered;
 use crate::moment::Moment;
 use crate::names::{RelPath, SourceName};
-use crate::plan::{Batch, LockedBatch, Placed, Plan};
+use crate::plan::{Batch, LockedBatch, Placed, Plan, Renames};
 use crate::sizes::SizeHistogram;
 use crate::survey::changes::InodeTrust;
 use crate::survey::{Owner, ProjectKey, ProjectSummary};
@@ -78,6 +78,7 @@ pub fn all(desk: &Desk<'_>) -> Result<AllLate, Trouble> {
                 exclude: gather::exclude(&desk.settings, source)?,
                 membership: gather::membership(&desk.settings, source, &new),
                 inodes_stay: gather::inodes_stay(source, &new),
+                renames: Renames::new(&desk.settings.renames),
                 new: &new,
             };
             finder.between(&old, &mine, |key, late| {
@@ -104,6 +105,7 @@ struct Finder<'a> {
     exclude: crate::survey::exclude::Exclude,
     membership: crate::survey::Membership,
     inodes_stay: bool,
+    renames: Renames,
     new: &'a Index,
 }
 
@@ -148,10 +150,13 @@ impl<'a> Finder<'a> {
     }
 
     fn push(&self, begun: &Begun, path: &RelPath, entry: &Entry, late: &mut Late) -> Result<(), Trouble> {
-        let Some(inside) = begun.placed.key.inside(path) else {
+        if begun.placed.key.inside(path).is_none() {
             return Ok(());
-        };
-        let place = begun.placed.place.join_path(&inside);
+        }
+        let place = begun
+            .placed
+            .place
+            .join_path(&self.renames.place(&begun.placed.key, path));
         let fact = self.desk.ledger.record_at(&begun.dataset, &place)?;
         let seen = (entry.kind, entry.identity());
         if fact.is_some_and(|fact| is_covered(seen, (fact.kind, fact.source), self.inodes_stay)) {

@@ -54,8 +54,8 @@ impl OldLists {
                 };
                 let read = open
                     .get(&folder.place)
-                    .and_then(|held| content(&*held, &child.name));
-                let (Ok(bytes), Ok(place)) = (read, folder.place.join(&child.name)) else {
+                    .and_then(|held| content(&*held, folder.placed_name(&child.name)));
+                let (Ok(bytes), Some(place)) = (read, folder.place_of(&child.name)) else {
                     continue;
                 };
                 let mut found = Found {

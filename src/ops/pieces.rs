@@ -106,7 +106,7 @@ fn list(
     let ways = &desk.settings.accept_read;
     let mut add = |child: &Named, rule: Option<&str>| {
         let name = child.name.clone();
-        match records.remove(&name) {
+        match records.remove(folder.placed_name(&name)) {
             Some(record) => {
                 let file = file_of(at_hand, end, &dataset, record, child, ways);
                 listed.files.insert(name, file);

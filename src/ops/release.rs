@@ -244,7 +244,8 @@ fn look_at_source(
             Err(fault) if fault.kind == crate::world::FaultKind::NotFound => continue,
             Err(fault) => return Err(crate::copy::trouble_of(&fault)),
         };
-        for (name, record) in &records {
+        for (placed, record) in &records {
+            let name = folder.source_name(placed);
             match held.stat(name) {
                 Ok(now) if is_unchanged(&*held, name, &now, record, at_hand) => {}
                 Err(fault) if fault.kind == crate::world::FaultKind::NotFound => {}
@@ -269,9 +270,9 @@ fn new_names(
         .iter()
         .map(|child| child.name.as_slice())
         .chain(folder.excluded.iter().map(|(child, _)| child.name.as_slice()))
-        .chain(folder.others.iter().map(Vec::as_slice))
+        .chain(folder.others.iter().map(|placed| folder.source_name(placed)))
         .collect();
-    let elsewhere = |name: &[u8]| folder.place.join(name).is_ok_and(|place| taken.contains(&place));
+    let elsewhere = |name: &[u8]| folder.place_of(name).is_some_and(|place| taken.contains(&place));
     let listed = held.list().map_err(|fault| crate::copy::trouble_of(&fault))?;
     Ok(listed
         .iter()

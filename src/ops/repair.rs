@@ -31,14 +31,16 @@ pub(super) fn repair(
     Ok(repaired)
 }
 
-/// Files whose content alone differs, in ranges that are not all of it.
-fn by_ranges(differences: Vec<Difference>) -> BTreeMap<RelPath, Ranges> {
+/// Files whose content alone differs, in ranges that are not all of it, and those in which only
+/// owner or permission bits are others than wanted, with no range: they are dressed anew.
+fn in_place(differences: Vec<Difference>) -> BTreeMap<RelPath, Ranges> {
     let mut otherwise = BTreeSet::new();
-    let mut found = BTreeMap::new();
+    let mut found: BTreeMap<RelPath, Ranges> = BTreeMap::new();
     for one in differences.into_iter().filter(|d| d.blocking) {
-        match one.kind == "content" && !one.ranges.is_empty() {
-            true => drop(found.insert(one.place, one.ranges)),
-            false => drop(otherwise.insert(one.place)),
+        match one.kind.as_str() {
+            "content" if !one.ranges.is_empty() => found.entry(one.place).or_default().extend(one.ranges),
+            "mode" | "owner" => drop(found.entry(one.place).or_default()),
+            _ => drop(otherwise.insert(one.place)),
         }
     }
     found.retain(|place, _| !otherwise.contains(place));
@@ -47,7 +49,7 @@ fn by_ranges(differences: Vec<Difference>) -> BTreeMap<RelPath, Ranges> {
 
 fn wanted(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Vec<Repair>, Trouble> {
     let (id, dataset) = (at_hand.row.id, &at_hand.dataset.name);
-    let mut places = by_ranges(desk.ledger.differences(id)?);
+    let mut places = in_place(desk.ledger.differences(id)?);
     let open: BTreeMap<RelPath, Ranges> = desk.ledger.repairs_of(id, dataset)?.into_iter().collect();
     places.extend(open.clone());
     let mut wanted = Vec::new();
@@ -61,18 +63,21 @@ fn wanted(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Vec<Repair>, Trouble> {
             continue;
         }
         let mut records = desk.ledger.folder_records(id, dataset, &folder.place)?;
-        for child in folder.children {
-            let (Ok(from), Ok(place)) = (folder.from.join(&child.name), folder.place.join(&child.name))
+        for child in &folder.children {
+            let (Ok(from), Some(place)) = (folder.from.join(&child.name), folder.place_of(&child.name))
             else {
                 continue;
             };
-            let (Some(ranges), Some(record)) = (places.get(&place), records.remove(&child.name)) else {
+            let (Some(ranges), Some(record)) = (
+                places.get(&place),
+                records.remove(folder.placed_name(&child.name)),
+            ) else {
                 continue;
             };
             let bad: u64 = ranges.iter().map(|(from, to)| to - from).sum();
             let begun = open.contains_key(&place);
             // Bad from end to end it is copied anew, beside the old one.
-            if begun || bad < record.source.size.0 {
+            if begun || ranges.is_empty() || bad < record.source.size.0 {
                 wanted.push(Repair {
                     from,
                     values: desk.ledger.blocks_of(id, dataset, &place)?,

@@ -207,6 +207,9 @@ fn plain(
 
 /// Where a file of the source lies at the destination, by the folders passed.
 fn place_of(places: &BTreeMap<RelPath, RelPath>, from: &RelPath) -> Option<RelPath> {
+    if let Some(renamed) = places.get(from) {
+        return Some(renamed.clone());
+    }
     let (above, name) = from.split()?;
     places.get(&above)?.join(name).ok()
 }
@@ -218,13 +221,13 @@ struct Again<'a> {
     ledger: Ledger,
     again: bool,
     ready: VecDeque<Check>,
-    /// Folders passed: at the source, at the destination.
+    /// Folders passed, and files with another name there: at the source, at the destination.
     places: &'a RefCell<BTreeMap<RelPath, RelPath>>,
 }
 
 impl Again<'_> {
     fn fill(&mut self) -> Result<bool, Trouble> {
-        let Some(folder) = self.walk.next().transpose()? else {
+        let Some(mut folder) = self.walk.next().transpose()? else {
             return Ok(false);
         };
         let (id, dataset) = (self.at_hand.row.id, self.at_hand.dataset.name.as_str());
@@ -232,8 +235,8 @@ impl Again<'_> {
         self.places
             .borrow_mut()
             .insert(folder.from.clone(), folder.place.clone());
-        for child in folder.children {
-            let Some(mut record) = records.remove(&child.name) else {
+        for child in std::mem::take(&mut folder.children) {
+            let Some(mut record) = records.remove(folder.placed_name(&child.name)) else {
                 continue;
             };
             let before = self.ledger.beside(id, dataset, &record)?.source_again;
@@ -244,6 +247,10 @@ impl Again<'_> {
                 continue;
             }
             let values = self.ledger.blocks_of(id, dataset, &record.place)?;
+            if folder.renamed.contains_key(&child.name) {
+                let place = std::mem::replace(&mut record.place, from.clone());
+                self.places.borrow_mut().insert(from.clone(), place);
+            }
             record.place = from;
             self.ready.push_back(plain(record, child.entry, values));
         }

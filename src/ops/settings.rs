@@ -42,8 +42,8 @@ pub struct Settings {
     pub tags: Vec<Tag>,
     /// Names to be changed on the way.
     pub renames: Vec<Rename>,
-    /// Permissions to be set instead of carried, as written; empty: carried.
-    pub permissions: Vec<(String, String)>,
+    /// Permissions to be set instead of carried.
+    pub permissions: PermissionWords,
     /// What is left out.
     pub exclude: ExcludeRules,
     /// Copy streams; `None`: chosen by Poolward.
@@ -64,6 +64,19 @@ pub struct Settings {
     pub notify: Vec<String>,
     /// Whether to keep a folder of links that looks like the old share.
     pub view_flat: bool,
+}
+
+/// Permissions that are set instead of carried, as written: names are looked up where they are set.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct PermissionWords {
+    /// Name or number of the owner.
+    pub user: Option<String>,
+    /// Name or number of the group.
+    pub group: Option<String>,
+    /// Permission bits of directories (07777).
+    pub directories: Option<u32>,
+    /// Permission bits of files (07777).
+    pub files: Option<u32>,
 }
 
 /// One source.
@@ -141,20 +154,4 @@ impl Settings {
             .iter()
             .find(|destination| destination.name == name)
     }
-
-    /// Settings that are accepted but change nothing in this version.
-    pub fn without_effect(&self) -> Vec<&'static str> {
-        let set = WITHOUT_EFFECT.iter().filter(|(_, is_set)| is_set(self));
-        set.map(|(key, _)| *key).collect()
-    }
 }
-
-/// Whether a setting differs from its usual value.
-type IsSet = fn(&Settings) -> bool;
-
-/// What is read and not acted on yet; an entry leaves this list with the code that acts on it.
-const WITHOUT_EFFECT: &[(&str, IsSet)] = &[
-    ("[permissions]", |s| !s.permissions.is_empty()),
-    ("[[rename]] below a project's folder", |s| !s.renames.is_empty()),
-    ("view.flat", |s| s.view_flat),
-];

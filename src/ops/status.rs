@@ -324,7 +324,7 @@ fn arrived_of(desk: &Desk<'_>, plan: &Plan, batch: &Batch) -> Result<Amount, Tro
             .iter()
             .filter(|child| child.entry.kind == EntryKind::File)
         {
-            let there = held.stat(&child.name);
+            let there = held.stat(folder.placed_name(&child.name));
             if there.is_ok_and(|seen| {
                 seen.size == child.entry.size && seen.mtime.seconds == child.entry.mtime.seconds
             }) {

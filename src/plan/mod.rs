@@ -12,9 +12,11 @@ mod naming;
 mod notes;
 mod only;
 mod pilot;
+mod renames;
 mod rules;
 mod settle;
 mod tags;
+pub mod view;
 pub mod why;
 pub mod zfs;
 
@@ -24,6 +26,7 @@ mod tests;
 pub use build::build;
 pub use notes::{Decision, IdleTag, Limit, Notes, Remark, Verdict};
 pub use only::{Days, Only, parse_kind, parse_years};
+pub use renames::Renames;
 pub use rules::{After, By, DestinationRule, Match, Order, Pattern, PlanRules, Rename, SourceRule, Tag};
 pub use tags::{applies, project_name, unanswered, wished};
 

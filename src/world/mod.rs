@@ -4,6 +4,7 @@
 //! come [`Folder`]s by name, never by path, so that a symlink swapped in cannot lead outside.
 //! `os.rs` is the real one; fakes that fail or lose unsynced work live in `tests/`.
 
+mod accounts;
 mod disks;
 mod fault;
 mod identity;
@@ -13,6 +14,7 @@ mod os_file;
 mod os_move;
 mod stop;
 
+pub use accounts::Accounts;
 pub use disks::Disks;
 pub use fault::{Course, Fault, FaultKind};
 pub use identity::{MountIdentity, MountTable};

@@ -276,3 +276,24 @@ fn an_uninvited_file_among_loose_files_is_found() {
     );
     assert_eq!(code, 1);
 }
+
+#[test]
+fn all_takes_up_what_failed_and_leaves_what_is_released() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.planned();
+    let way = scene.to.join("2019/2019-river-play");
+    write(&way, b"a file where a folder should be");
+    scene.run("copy --all").expect(1);
+    std::fs::remove_file(&way).unwrap();
+    let (code, copied) = scene.json("copy --all");
+    assert_eq!(code, 0, "{copied}");
+    assert_eq!(copied["batches"].as_array().unwrap().len(), 1, "{copied}");
+    crate::removing::release_all(&scene);
+    let (code, copied) = scene.json("copy --all");
+    assert_eq!(
+        (code, copied["batches"].as_array().unwrap().len()),
+        (0, 0),
+        "{copied}"
+    );
+}

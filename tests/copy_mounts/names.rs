@@ -35,6 +35,41 @@ fn a_name_that_the_destination_refuses_fails_alone() {
 }
 
 #[test]
+fn a_name_that_the_destination_refuses_gets_through_under_another() {
+    let Some(Mounted {
+        scene,
+        fuse,
+        behind: _behind,
+    }) = Mounted::destination()
+    else {
+        return;
+    };
+    scene.put("2019-fair/a:b.txt", b"words");
+    scene.put("2019-fair/raw:2/one.bin", &noise(900, 31));
+    scene.planned();
+    fuse.fault("archive/2019/2019-fair/a:b.txt", Fault::Refused(EINVAL));
+    fuse.fault("archive/2019/2019-fair/raw:2", Fault::Refused(EINVAL));
+    scene.run("copy --all").expect(1);
+    let rename = |from: &str, to: &str| {
+        scene.edit(
+            "[exclude]",
+            &format!("[[rename]]\nfrom = \"{from}\"\nto = \"{to}\"\n[exclude]"),
+        );
+    };
+    rename("2019-fair/a:b.txt", "2019-fair/a-b.txt");
+    rename("2019-fair/raw:2", "2019-fair/raw-2");
+    scene.run("copy --all").expect(0);
+    let verified = scene.run("verify --all");
+    assert_eq!(verified.code, 0, "{}{}", verified.text(), verified.err);
+    let there = scene.to.join("2019/2019-fair");
+    assert_eq!(std::fs::read(there.join("a-b.txt")).unwrap(), b"words");
+    assert_eq!(
+        std::fs::read(there.join("raw-2/one.bin")).unwrap(),
+        noise(900, 31)
+    );
+}
+
+#[test]
 fn where_case_does_not_part_names_none_of_two_is_lost_silently() {
     let Some(Mounted {
         scene,

@@ -350,3 +350,81 @@ fn a_source_that_changed_before_or_during_a_repair_is_copied_whole() {
         assert_eq!(rig.ledger().disagreements(BATCH).unwrap(), []);
     }
 }
+
+/// The user wants other permission bits than those the film was copied with, and a verification has
+/// said that it has them not. One name stands for both.
+fn undressed() -> Rig {
+    let rig = Rig::new();
+    rig.source.put_file(&film(), Content::pattern(4, SIZE));
+    rig.source.put_link(&path("q/second"), &film());
+    let mut rig = rig.ready();
+    rig.run(Plan::Nothing).expect("a run without faults");
+    rig.task.permissions.files = Some(0o600);
+    let difference = |place: &str| Difference {
+        place: path(place),
+        kind: "mode".into(),
+        ranges: Vec::new(),
+        blocking: true,
+        at: Moment::from_seconds(0),
+    };
+    let found = [difference("p/film"), difference("q/second")];
+    rig.ledger().put_differences(BATCH, &found).unwrap();
+    rig
+}
+
+fn must_be_dressed(rig: &Rig, when: &str) {
+    let (truth, seen, records) = (rig.source.files(), rig.target.files(), rig.records());
+    for place in [film(), path("q/second")] {
+        assert_eq!(seen[&place].entry.mode, 0o600, "{when}");
+        assert_eq!(seen[&place].hash, truth[&place].hash, "{when}");
+        assert_eq!(seen[&place].entry.identity(), records[&place].placed, "{when}");
+    }
+    assert_eq!(rig.ledger().differences(BATCH).unwrap(), [], "{when}");
+    assert_eq!(rig.ledger().repairs_of(BATCH, DATASET).unwrap(), [], "{when}");
+}
+
+#[test]
+fn other_permission_bits_are_set_in_place_and_nothing_is_copied() {
+    let rig = undressed();
+    let inode = rig.target.entry(&film()).unwrap().inode;
+    let (repaired, copied) = run(&rig, Plan::Nothing).unwrap();
+    assert_eq!((repaired.amount.files, repaired.amount.bytes), (1, Bytes(0)));
+    assert_eq!(copied.copied.files, 0);
+    assert_eq!(rig.target.entry(&film()).unwrap().inode, inode);
+    must_be_dressed(&rig, "done");
+}
+
+#[test]
+fn a_crash_at_any_call_while_bits_are_set_costs_no_copy() {
+    for at in 1.. {
+        let mut through = true;
+        for how in [Unsynced::Kept, Unsynced::Lost, Unsynced::Garbled(at)] {
+            let mut rig = undressed();
+            let _ = run(&rig, Plan::Crash { at });
+            through &= !rig.control.crashed();
+            rig.reboot(how);
+            let when = format!("crash at call {at}, unsynced work {how:?}");
+            let whole = |rig: &Rig| rig.target.files()[&film()].hash == rig.source.files()[&film()].hash;
+            assert!(whole(&rig), "{when}");
+            let (_, copied) = run(&rig, Plan::Nothing).expect("a run without faults");
+            assert_eq!((copied.copied.files, copied.failed), (0, 0), "{when}");
+            must_be_dressed(&rig, &when);
+        }
+        if through {
+            assert!(at > 3, "calls were counted");
+            return;
+        }
+    }
+}
+
+#[test]
+fn a_file_edited_while_its_bits_were_being_set_is_a_conflict_and_kept() {
+    let rig = undressed();
+    rig.ledger().intend_repair(BATCH, DATASET, &film(), &[]).unwrap();
+    rig.target.edit(&film(), 5, b"edited");
+    let before = rig.target.files()[&film()].hash;
+    let (_, copied) = run(&rig, Plan::Nothing).unwrap();
+    assert!(copied.failed > 0);
+    assert_eq!(rig.target.files()[&film()].hash, before);
+    assert_ne!(rig.target.entry(&film()).unwrap().mode, 0o600);
+}

@@ -99,6 +99,7 @@ impl Rig {
                 tag: "c0ffee".into(),
                 inodes_hold: true,
                 owners: true,
+                permissions: Default::default(),
                 streams: StreamLimits::fixed(1),
                 reserve: Bytes(1 << 20),
             },

@@ -51,7 +51,8 @@ pub(super) fn settings(text: &str, raw: &raw::Move) -> Result<Settings, Trouble>
     let (batch_min, batch_max) = batches(&reader, &raw.plan)?;
     let tags = raw.tag.iter().map(|t| rules::tag(&reader, t, &destinations));
     let tags = tags.collect::<Result<_, _>>()?;
-    let renames = raw.rename.iter().map(|r| rules::rename(&reader, r));
+    let deepest = sources.iter().map(|s| s.project_depth).max().unwrap_or(1);
+    let renames = raw.rename.iter().map(|r| rules::rename(&reader, r, deepest));
     let days = |key, value, usual| -> Result<u32, Trouble> {
         Ok(reader.number(key, value, 0..=DAYS_MAX)?.unwrap_or(usual))
     };

@@ -2,7 +2,7 @@
 
 use super::raw;
 use super::reader::Reader;
-use crate::ops::settings::DestinationSettings;
+use crate::ops::settings::{DestinationSettings, PermissionWords};
 use crate::plan::{Days, Match, Only, Pattern, Rename, Tag, parse_kind, parse_years};
 use crate::survey::Kind;
 use crate::survey::exclude::{Exclude, ExcludeRules};
@@ -160,43 +160,69 @@ fn references(text: &str) -> Vec<&str> {
     found
 }
 
-pub(super) fn rename(reader: &Reader<'_>, raw: &raw::Rename) -> Result<Rename, Trouble> {
+/// A rename; `deepest` is the largest depth at which projects lie. Below that only the last name may
+/// change.
+pub(super) fn rename(reader: &Reader<'_>, raw: &raw::Rename, deepest: usize) -> Result<Rename, Trouble> {
     let (from, to) = (reader.path("from", &raw.from)?, reader.path("to", &raw.to)?);
     for (key, path, raw) in [("from", &from, &raw.from), ("to", &to, &raw.to)] {
         if path.is_root() {
             return Err(reader.bad(raw, key, "it is empty", "Write a path below the source."));
         }
     }
+    let folders = (from.split().map(|(f, _)| f), to.split().map(|(f, _)| f));
+    if from.depth() > deepest && folders.0 != folders.1 {
+        let what = format!("{to} lies in another folder than {from}");
+        let mend =
+            "Below a project only the last name can change; write the folders as they are at the source.";
+        return Err(reader.bad(&raw.to, "to", &what, mend));
+    }
     Ok(Rename { from, to })
 }
 
-pub(super) fn permissions(
-    reader: &Reader<'_>,
-    raw: &raw::Permissions,
-) -> Result<Vec<(String, String)>, Trouble> {
-    let owner = reader.filled("owner", &raw.owner)?;
-    let dirs = mode(reader, "dirs", &raw.dirs)?;
-    let files = mode(reader, "files", &raw.files)?;
-    let all = [("owner", owner), ("dirs", dirs), ("files", files)];
-    let set = all
-        .into_iter()
-        .filter_map(|(key, value)| Some((key.to_string(), value?)));
-    Ok(set.collect())
+pub(super) fn permissions(reader: &Reader<'_>, raw: &raw::Permissions) -> Result<PermissionWords, Trouble> {
+    let (user, group) = owner(reader, &raw.owner)?;
+    Ok(PermissionWords {
+        user,
+        group,
+        directories: mode(reader, "dirs", &raw.dirs)?,
+        files: mode(reader, "files", &raw.files)?,
+    })
 }
 
-fn mode(reader: &Reader<'_>, key: &str, raw: &raw::Text) -> Result<Option<String>, Trouble> {
+type Name = Option<String>;
+
+/// `user`, `user:group` or `:group`, as chown(1) of coreutils takes them.
+fn owner(reader: &Reader<'_>, raw: &raw::Text) -> Result<(Name, Name), Trouble> {
+    let (Some(value), Some(text)) = (raw, reader.filled("owner", raw)?) else {
+        return Ok((None, None));
+    };
+    let (user, group) = match text.split_once(':') {
+        Some((user, group)) => (user, Some(group)),
+        None => (text.as_str(), None),
+    };
+    let odd = |name: &str| name.contains(':') || name.chars().any(|c| c.is_whitespace() || c.is_control());
+    if odd(user) || group.is_some_and(|group| group.is_empty() || odd(group)) {
+        let what = format!("{text:?} is no owner");
+        let mend =
+            "Write a user, a user and a group, or a group, like \"editor\", \"editor:media\", \":media\".";
+        return Err(reader.bad(value, "owner", &what, mend));
+    }
+    let user = (!user.is_empty()).then(|| user.to_string());
+    Ok((user, group.map(str::to_string)))
+}
+
+fn mode(reader: &Reader<'_>, key: &str, raw: &raw::Text) -> Result<Option<u32>, Trouble> {
     let Some(value) = raw else { return Ok(None) };
     let text = value.get_ref();
-    if (3..=4).contains(&text.len()) && text.bytes().all(|b| (b'0'..=b'7').contains(&b)) {
-        return Ok(Some(text.clone()));
+    let digits = (3..=4).contains(&text.len()) && text.bytes().all(|b| (b'0'..=b'7').contains(&b));
+    match u32::from_str_radix(text, 8) {
+        Ok(mode) if digits => Ok(Some(mode)),
+        _ => {
+            let what = format!("{text:?} is no mode");
+            let mend = "Write three or four digits from 0 to 7, like \"0750\".";
+            Err(reader.bad(value, key, &what, mend))
+        }
     }
-    let what = format!("{text:?} is no mode");
-    Err(reader.bad(
-        value,
-        key,
-        &what,
-        "Write three or four digits from 0 to 7, like \"0750\".",
-    ))
 }
 
 pub(super) fn exclude(reader: &Reader<'_>, raw: &raw::Exclude) -> Result<ExcludeRules, Trouble> {

@@ -158,7 +158,7 @@ by = \"year\"                        # a dataset for each year, project, kind or
 ";
 
 const REST: &str = "
-# [permissions]                    # set instead of carried
+# [permissions]                    # set instead of carried; with dirs or files no access lists are carried
 # owner = \"editor:media\"           # e.g.
 # dirs = \"0750\"                    # e.g.
 # files = \"0640\"                   # e.g.
@@ -184,5 +184,5 @@ second-copy = \"\"                   # where the second copy is; without one not
 # command = []                     # program and arguments; it gets each event as JSON
 
 # [view]
-# flat = false                     # true: a folder of links that looks like the old share
+# flat = false                     # true: a folder, flat, of relative links that looks like the old share
 ";

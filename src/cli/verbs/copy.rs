@@ -9,8 +9,10 @@ use crate::copy::Outcome;
 use crate::copy::Progress;
 use crate::ledger::Failure;
 use crate::lifecycle::State;
+use crate::names::RelPath;
 use crate::ops::copy::{Copied, copy, copy_in_windows};
 use crate::ops::desk::Desk;
+use crate::ops::view::View;
 use crate::ops::{away, batch, hours, rooms};
 use crate::plan::Plan;
 use crate::trouble::Trouble;
@@ -72,8 +74,12 @@ fn chosen(desk: &Desk<'_>, plan: &Plan, args: &Copy, context: &Context) -> Resul
     let open =
         |name: &str| states.get(name).copied().unwrap_or(State::Waiting) < State::Copied && !is_held(name);
     let mut names = Vec::new();
-    for batch in plan.batches.iter().filter(|b| open(b.name.as_str())) {
-        if let Some(carried) = away::words(desk, batch.name.as_str())? {
+    for batch in &plan.batches {
+        let name = batch.name.as_str();
+        if !(open(name) || args.all && !is_held(name) && wants_repair(desk, name)?) {
+            continue;
+        }
+        if let Some(carried) = away::words(desk, name)? {
             context.out.note(&format!("Passed over: {carried}."));
             continue;
         }
@@ -91,6 +97,18 @@ fn chosen(desk: &Desk<'_>, plan: &Plan, args: &Copy, context: &Context) -> Resul
 /// Where all failures of a batch stand.
 pub(super) const ALL: &str = "`status --left-behind` lists all";
 
+/// Whether a batch that is copied has files that failed, or that differ by the last verification.
+fn wants_repair(desk: &Desk<'_>, name: &str) -> Result<bool, Trouble> {
+    let Some(row) = desk.ledger.batch(name)? else {
+        return Ok(false);
+    };
+    if batch::state_of(Some(&row)) == State::Released {
+        return Ok(false);
+    }
+    let differs = desk.ledger.differences(row.id)?.iter().any(|one| one.blocking);
+    Ok(differs || !desk.ledger.failures(row.id)?.is_empty())
+}
+
 /// What a person reads of one batch.
 pub(super) fn tell(context: &Context, copied: &Copied, verb: &str, where_all: &str) {
     let outcome = &copied.outcome;
@@ -99,7 +117,10 @@ pub(super) fn tell(context: &Context, copied: &Copied, verb: &str, where_all: &s
         "Batch {}: {verb} {} in {}, {rate}.",
         copied.name, outcome.copied, copied.elapsed
     ));
-    for line in also(copied) {
+    for line in also(copied)
+        .into_iter()
+        .chain(copied.view.iter().flat_map(view_told))
+    {
         context.out.say(&format!("  {line}."));
     }
     tell_failures(context, &copied.failures, where_all);
@@ -165,10 +186,16 @@ fn also(copied: &Copied) -> Vec<String> {
     }
     if outcome.repaired.files > 0 {
         let Amount { files, bytes } = outcome.repaired;
-        also.push(format!(
-            "{bytes} of {} were read again and repaired in place",
-            counted(files, "damaged file")
-        ));
+        also.push(match bytes.0 {
+            0 => format!(
+                "{} got their owner and mode in place, with nothing copied",
+                counted(files, "file")
+            ),
+            _ => format!(
+                "{bytes} of {} were read again and repaired in place",
+                counted(files, "damaged file")
+            ),
+        });
     }
     if outcome.by_times {
         let words = "This mount numbers its files anew each time: size and times alone tell which are ours";
@@ -199,6 +226,23 @@ fn reads_told(outcome: &Outcome) -> Vec<String> {
     also
 }
 
+fn view_told(view: &View) -> Vec<String> {
+    let folder = view.folder.display();
+    if let Some(trouble) = &view.trouble {
+        return vec![format!(
+            "the links in {folder} could not be brought up to date: {trouble}"
+        )];
+    }
+    let mut lines = vec![format!("{folder} has {}", counted(view.links, "link"))];
+    lines.extend(
+        view.conflicts
+            .iter()
+            .take(5)
+            .map(|at| format!("no link for {at} there: something else has its place, and stays")),
+    );
+    lines
+}
+
 /// One batch of the JSON.
 pub(super) fn object(copied: &Copied) -> Value {
     let outcome = &copied.outcome;
@@ -207,7 +251,11 @@ pub(super) fn object(copied: &Copied) -> Value {
         .iter()
         .map(|(kind, files)| json!({"kind": kind, "files": files}))
         .collect();
-    json!({"name": copied.name, "state": copied.state.word(), "files_copied": outcome.copied.files,
+    let view = copied.view.as_ref().map(|view| {
+        json!({"folder": view.folder.display().to_string(), "links": view.links, "error": view.trouble,
+               "conflicts": view.conflicts.iter().map(RelPath::lossy).collect::<Vec<_>>()})
+    });
+    json!({"name": copied.name, "view": view, "state": copied.state.word(), "files_copied": outcome.copied.files,
            "files_already_there": copied.already, "files_adopted": outcome.adopted.files,
            "files_failed": copied.failures.len(), "bytes_copied": outcome.copied.bytes.0,
            "bytes_resumed": outcome.resumed.0, "hashes_known": outcome.known, "reads_disagreed": outcome.disagreed, "bytes_repaired": outcome.repaired.bytes.0, "seconds": pieces::seconds(copied.elapsed),

@@ -64,19 +64,12 @@ pub(super) fn run(command: Command, context: &Context) -> Result<Code, Trouble> 
     }
 }
 
-/// Opens the move at hand, and says which settings do nothing yet.
+/// Opens the move at hand.
 pub(super) fn desk(context: &Context) -> Result<Desk<'_>, Trouble> {
     let folder = match &context.folder {
         Some(folder) => folder::find(folder)?,
         None => folder::find(std::path::Path::new("."))?,
     };
     let settings = policy::read(&folder.join("move.toml"))?;
-    let idle = settings.without_effect();
-    if !idle.is_empty() {
-        context.out.note(&format!(
-            "move.toml: no effect yet in this version: {}.",
-            idle.join(", ")
-        ));
-    }
     Desk::open(&folder, settings, &context.clock, &context.stop)
 }

@@ -17,7 +17,7 @@ pub fn is_of_batch(at_hand: &AtHand, place: &RelPath) -> Result<bool, Trouble> {
         let Some(inside) = place.below(&placed.place) else {
             continue;
         };
-        let from = placed.key.at_source(&inside);
+        let from = at_hand.renames.back(&placed.key, &inside);
         let seen = at_hand.index.entry(&from)?;
         let above = seen.is_some() && matches!(placed.key, ProjectKey::Loose(_));
         let ours = seen.is_some_and(|entry| {
@@ -57,8 +57,8 @@ pub fn lies_in_batch(at_hand: &AtHand, place: &RelPath) -> Result<bool, Trouble>
 /// [`Trouble`] where the index cannot be read.
 pub fn is_source_of_batch(at_hand: &AtHand, path: &RelPath) -> Result<bool, Trouble> {
     let places = at_hand.batch.projects.iter().filter_map(|placed| {
-        let inside = placed.key.inside(path)?;
-        Some(placed.place.join_path(&inside))
+        placed.key.inside(path)?;
+        Some(placed.place.join_path(&at_hand.renames.place(&placed.key, path)))
     });
     for place in places {
         if is_of_batch(at_hand, &place)? {

@@ -5,8 +5,8 @@ use crate::digest::Digest;
 use crate::index::InodeClass;
 use crate::names::{RelPath, shown};
 use crate::ops::store;
-use crate::plan::LockedBatch;
-use crate::report::waybill::{Bad, Head, Part, Totals, read};
+use crate::plan::{LockedBatch, Placed, Rename};
+use crate::report::waybill::{Bad, Head, Listed, Part, Totals, read};
 use crate::survey::ProjectKey;
 use crate::trouble::Trouble;
 use crate::units::Amount;
@@ -29,6 +29,8 @@ pub(super) struct Bill {
     pub accept_read: Vec<ReadHow>,
     pub asked: Amount,
     pub hash: Digest,
+    /// Names that change on the way, below the folders of projects.
+    pub renames: Vec<Rename>,
     /// Some names at the source's top, as they are shown.
     pub tops: Vec<String>,
     /// For a batch of later files: all that it brings.
@@ -46,16 +48,16 @@ impl Bill {
     /// `no-waybill` where there is none, `waybill-refused` for what cannot be worked on.
     pub fn read(path: &Path) -> Result<Bill, Trouble> {
         let mut tops = Vec::new();
-        let (mut brings, mut others, mut taken) = (Vec::new(), Vec::new(), Vec::new());
-        let mut at_top = false;
+        let (mut others, mut taken, mut renames) = (Vec::new(), Vec::new(), Vec::new());
+        let mut open = RelPath::root();
         let mut totals = pass(path, |part| {
             match part {
-                Part::Folder(folder, _) => at_top = folder.is_root(),
+                Part::Folder(folder, _) => open = folder,
                 Part::Entry(listed) => {
-                    if at_top && tops.len() < KNOWN {
+                    if open.is_root() && tops.len() < KNOWN {
                         tops.push(shown(&listed.name));
                     }
-                    brings.extend(listed.place.filter(|_| listed.mine));
+                    renames.extend(rename(&open, &listed));
                 }
                 Part::Other(place) => others.push(place),
                 Part::Taken(place) => taken.push(place),
@@ -63,10 +65,15 @@ impl Bill {
             Ok(())
         })?;
         let body = std::mem::take(&mut totals.locked);
-        if !totals.head.only {
-            brings.clear();
-        }
+        let brings = match totals.head.only {
+            true => brings(path, totals.hash)?,
+            false => Vec::new(),
+        };
         let (locked, at) = store::locked_of(&body).map_err(|trouble| refused(path, &trouble.text))?;
+        renames.retain(|rename: &Rename| {
+            let is_project = |one: &Placed| one.key == ProjectKey::Folder(rename.from.clone());
+            !locked.batch.projects.iter().any(is_project)
+        });
         let settled = settled(&totals.head, &locked).map_err(|why| refused(path, why))?;
         Ok(Bill {
             inodes: settled.0,
@@ -77,11 +84,40 @@ impl Bill {
             hash: totals.hash,
             head: totals.head,
             locked,
+            renames,
             tops,
             brings,
             others,
             taken,
         })
+    }
+}
+
+/// The rename that an entry shows: its place has another name than it has itself. Of projects the
+/// batch says where they go.
+fn rename(folder: &RelPath, listed: &Listed) -> Option<Rename> {
+    let (_, name) = listed.place.as_ref()?.split()?;
+    let changes = name != listed.name.as_slice();
+    let (from, to) = (folder.join(&listed.name), folder.join(name));
+    Some(Rename {
+        from: from.ok()?,
+        to: to.ok()?,
+    })
+    .filter(|_| changes)
+}
+
+/// The places of a batch of later files; any other has too many to hold.
+fn brings(path: &Path, hash: Digest) -> Result<Vec<RelPath>, Trouble> {
+    let mut all = Vec::new();
+    let totals = pass(path, |part| {
+        if let Part::Entry(listed) = part {
+            all.extend(listed.place.filter(|_| listed.mine));
+        }
+        Ok(())
+    })?;
+    match totals.hash == hash {
+        true => Ok(all),
+        false => Err(refused(path, "it changed while it was read")),
     }
 }
 

@@ -5,18 +5,22 @@ use super::bill::{Bill, pass};
 use super::refused;
 use super::room::TAKEN_IN;
 use crate::digest::Digest;
-use crate::entry::{Entry, EntryKind};
+use crate::entry::{Entry, EntryKind, Named};
 use crate::index::{Folder, IndexWriter, SegmentWriter, Start};
 use crate::ledger::{Attributes, BatchRow, FileRecord, GroupResult, IndexRow, Ledger, PlanRow, Proof};
 use crate::lifecycle::State;
 use crate::moment::Moment;
 use crate::names::{RelPath, SourceName};
+use crate::ops::batch;
 use crate::ops::desk::Desk;
 use crate::ops::store;
-use crate::plan::Plan;
+use crate::plan::{Placed, Plan};
 use crate::report::waybill::{Listed, Part, Task};
+use crate::survey::ProjectKey;
+use crate::survey::member::Owner;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
+use std::collections::HashMap;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -56,6 +60,7 @@ pub(super) fn fill(desk: &mut Desk<'_>, path: &Path, bill: &Bill) -> Result<(), 
         made_at: bill.head.made,
         body: store::plan_text(&plan)?,
     })?;
+    check_places(desk, path, bill)?;
     if bill.head.task == Task::Verify {
         records(desk, path, bill, row.id)?;
         desk.ledger
@@ -111,6 +116,45 @@ fn slice(desk: &mut Desk<'_>, path: &Path, bill: &Bill) -> Result<Digest, Troubl
         entries,
     })?;
     Ok(index.digest())
+}
+
+/// Refuses a list whose places are not those that the batch gives: the work goes by the batch, and
+/// the receipt by the list.
+fn check_places(desk: &Desk<'_>, path: &Path, bill: &Bill) -> Result<(), Trouble> {
+    let Some(row) = desk.ledger.batch(&bill.head.batch)? else {
+        return Err(Trouble::defect("the batch of a waybill has no row"));
+    };
+    let at_hand = batch::open(desk, row)?;
+    let projects = &at_hand.batch.projects;
+    let placed: HashMap<&ProjectKey, &Placed> = projects.iter().map(|one| (&one.key, one)).collect();
+    let mut open = RelPath::root();
+    again(desk, path, bill, |part| {
+        match part {
+            Part::Folder(folder, _) => open = folder,
+            Part::Entry(listed) if listed.is_asked(bill.head.task) => {
+                let (place, name) = (listed.place, listed.name);
+                let named = Named {
+                    name,
+                    entry: listed.entry,
+                };
+                let expected = match at_hand.membership.owner(&open, &named) {
+                    Owner::Project(key) => placed.get(&key).and_then(|one| {
+                        let from = open.join(&named.name).ok()?;
+                        Some(one.place.join_path(&at_hand.renames.place(&key, &from)))
+                    }),
+                    Owner::Above => None,
+                };
+                if expected != place {
+                    return Err(refused(
+                        path,
+                        "it lists a file at a place that is not its batch's",
+                    ));
+                }
+            }
+            _ => {}
+        }
+        Ok(())
+    })
 }
 
 /// Enters what home has recorded of the files.

@@ -108,6 +108,7 @@ impl Job {
         let mut desk = self.room.open(&self.request, &self.bill, clock, stop)?;
         let name = format!("{}.{}", self.bill.head.batch, self.bill.head.task.word());
         batch::alone(&mut desk, &name, |desk| {
+            self.room.claim(desk, &self.bill)?;
             ends::know(desk, &self.bill)?;
             fill::fill(desk, &self.request.waybill, &self.bill)?;
             let outcome = self.outcome(desk, progress)?;

@@ -8,8 +8,9 @@ use crate::index::InodeClass;
 use crate::ledger::Ledger;
 use crate::names::SourceName;
 use crate::ops::desk::{Desk, Elsewhere, refuse_network};
-use crate::ops::settings::{DestinationSettings, Settings, SourceSettings};
+use crate::ops::settings::{DestinationSettings, PermissionWords, Settings, SourceSettings};
 use crate::plan::{By, Order};
+use crate::report::waybill::Owned;
 use crate::survey::exclude::ExcludeRules;
 use crate::trouble::Trouble;
 use crate::units::{Bytes, Rate};
@@ -18,6 +19,8 @@ use std::path::{Path, PathBuf};
 
 /// The key of the ledger under which the waybill's hash stands once all of it is taken in.
 pub(super) const TAKEN_IN: &str = "waybill";
+/// The same from the beginning on: nothing of another waybill may be mixed in.
+const BEGUN: &str = "waybill-begun";
 /// Under which the time of the first run stands.
 pub(super) const STARTED: &str = "carry-started";
 
@@ -97,14 +100,6 @@ impl Room {
         if ledger.meta(STARTED)?.is_none() {
             ledger.set_meta(STARTED, &now.seconds.to_string())?;
         }
-        if ledger
-            .meta(TAKEN_IN)?
-            .is_some_and(|hash| hash != bill.hash.to_string())
-        {
-            let text = format!("{} holds the work of another waybill", self.work.display());
-            return Err(Trouble::usage("receipt-in-the-way", text)
-                .mend("Move it away once its receipt is absorbed, or name another place with --out."));
-        }
         Ok(Desk {
             folder: self.work.clone(),
             settings: settings(request, bill),
@@ -115,6 +110,17 @@ impl Room {
                 inodes: same_numbers(request, bill),
             }),
         })
+    }
+
+    /// Makes the work that of this waybill. Asked by its one writer, before anything is taken in.
+    pub fn claim(&self, desk: &Desk<'_>, bill: &Bill) -> Result<(), Trouble> {
+        let hash = bill.hash.to_string();
+        if desk.ledger.meta(BEGUN)?.is_some_and(|begun| begun != hash) {
+            let text = format!("{} holds the work of another waybill", self.work.display());
+            return Err(Trouble::usage("receipt-in-the-way", text)
+                .mend("Move it away once its receipt is absorbed, or name another place with --out."));
+        }
+        desk.ledger.set_meta(BEGUN, &hash)
     }
 }
 
@@ -149,8 +155,8 @@ fn settings(request: &Request, bill: &Bill) -> Settings {
         batch_min: Bytes::ZERO,
         order: Order::OldestFirst,
         tags: Vec::new(),
-        renames: Vec::new(),
-        permissions: Vec::new(),
+        renames: bill.renames.clone(),
+        permissions: permissions(&head.settings.permissions),
         // What is left out stands not in the slice.
         exclude: ExcludeRules {
             names: Vec::new(),
@@ -170,6 +176,16 @@ fn settings(request: &Request, bill: &Bill) -> Settings {
         accept_read: bill.accept_read.clone(),
         notify: Vec::new(),
         view_flat: false,
+    }
+}
+
+/// Numbers as they were looked up at home: names may mean others here.
+fn permissions(owned: &Owned) -> PermissionWords {
+    PermissionWords {
+        user: owned.uid.map(|id| id.to_string()),
+        group: owned.gid.map(|id| id.to_string()),
+        directories: owned.directories,
+        files: owned.files,
     }
 }
 

@@ -12,7 +12,7 @@ use crate::ops::late;
 use crate::ops::manifest::denied;
 use crate::ops::verify::compared;
 use crate::report::waybill::{
-    Attributes, FORMAT, Goal, Head, Listed, MOST_VALUES, Origin, Record, Settings, Writer,
+    Attributes, FORMAT, Goal, Head, Listed, MOST_VALUES, Origin, Owned, Record, Settings, Writer,
 };
 use crate::trouble::Trouble;
 use crate::units::Amount;
@@ -203,6 +203,12 @@ pub fn head(
             compared: compared(at_hand),
             streams: settings.streams.and_then(|streams| u32::try_from(streams).ok()),
             streams_large_max: u32::try_from(settings.streams_large_max).unwrap_or(u32::MAX),
+            permissions: Owned {
+                uid: at_hand.permissions.uid,
+                gid: at_hand.permissions.gid,
+                directories: at_hand.permissions.directories,
+                files: at_hand.permissions.files,
+            },
         },
     })
 }

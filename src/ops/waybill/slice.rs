@@ -169,21 +169,32 @@ impl<'a> Slice<'a> {
 
     fn inside(&mut self, placed: &Placed, listing: Listing) -> Option<SliceFolder> {
         let inside = placed.key.inside(&listing.folder).unwrap_or_default();
-        let place = placed.place.join_path(&inside);
+        let place = self.place(placed, &listing.folder);
         if self.is_left_out(&listing.folder) || !(inside.is_root() || self.leads_on(&place)) {
             return None;
         }
         let (_, children) = sort_out(&self.at_hand.exclude, &listing.folder, listing.children);
-        let entries = children.into_iter().filter_map(|child| self.below(child, &place));
+        let entries = children
+            .into_iter()
+            .filter_map(|child| self.below(child, &listing.folder, &place));
         Some(SliceFolder {
-            path: listing.folder,
             entries: entries.collect(),
+            path: listing.folder,
             place: Some(place),
         })
     }
 
-    fn below(&self, child: Named, above: &RelPath) -> Option<SliceEntry> {
-        let place = above.join(&child.name).ok()?;
+    /// Where something of a project lies below the dataset's folder.
+    fn place(&self, placed: &Placed, path: &RelPath) -> RelPath {
+        placed
+            .place
+            .join_path(&self.at_hand.renames.place(&placed.key, path))
+    }
+
+    fn below(&self, child: Named, folder: &RelPath, above: &RelPath) -> Option<SliceEntry> {
+        let path = folder.join(&child.name).ok()?;
+        let name = self.at_hand.renames.of(&path).unwrap_or(&child.name);
+        let place = above.join(name).ok()?;
         let kind = child.entry.kind;
         let mine = self.is_mine(&place, kind);
         let kept = mine || (kind == EntryKind::Directory && self.leads_on(&place));
@@ -244,7 +255,8 @@ impl<'a> Slice<'a> {
             return None;
         };
         let placed = self.loose.get(&key)?;
-        let place = placed.place.join_path(&placed.key.inside(&path)?);
+        placed.key.inside(&path)?;
+        let place = self.place(placed, &path);
         let mine = self.is_mine(&place, child.entry.kind);
         mine.then_some(SliceEntry {
             name: child.name,

@@ -121,6 +121,33 @@ pub struct Settings {
     pub streams: Option<u32>,
     /// Most streams of large files.
     pub streams_large_max: u32,
+    /// What is set instead of carried.
+    #[serde(default, skip_serializing_if = "Owned::is_empty")]
+    pub permissions: Owned,
+}
+
+/// Owner and bits that are set instead of carried; what is left out is carried.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Owned {
+    /// Number of the owner.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub uid: Option<u32>,
+    /// Number of the group.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub gid: Option<u32>,
+    /// Permission bits of directories (07777).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub directories: Option<u32>,
+    /// Permission bits of files (07777).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub files: Option<u32>,
+}
+
+impl Owned {
+    fn is_empty(&self) -> bool {
+        *self == Owned::default()
+    }
 }
 
 /// One entry of the index slice.

@@ -39,7 +39,7 @@ mod writer;
 mod tests;
 
 pub use crate::report::sealed::Bad;
-pub use facts::{Attributes, Goal, Head, Listed, Origin, Record, Settings, Task};
+pub use facts::{Attributes, Goal, Head, Listed, Origin, Owned, Record, Settings, Task};
 pub use reader::{Part, Totals, read};
 pub use writer::Writer;
 

@@ -54,6 +54,10 @@ pub(super) fn head(task: Task) -> Head {
             compared: vec!["time".into()],
             streams: None,
             streams_large_max: 4,
+            permissions: Owned {
+                gid: Some(100),
+                ..Owned::default()
+            },
         },
     }
 }

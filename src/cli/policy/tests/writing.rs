@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::forecast::link::RunsOn;
+use crate::ops::settings::PermissionWords;
 use crate::plan::{By, Order};
 use crate::units::{Bytes, LinkSpeed, Rate};
 use crate::world::ReadHow;
@@ -37,7 +38,6 @@ fn the_template_parses_back_to_the_usual_values() {
     usual.link = Some(LinkSpeed(10_000_000_000));
     usual.windows.zone = chrono_tz::Europe::Lisbon;
     assert_eq!(all(&settings), all(&usual));
-    assert!(settings.without_effect().is_empty());
 }
 
 /// The values of part 3 of the contract.
@@ -69,7 +69,7 @@ fn what_is_left_out_has_its_usual_value() {
     );
     assert_eq!(usual.accept_read, [ReadHow::Direct, ReadHow::Evicted]);
     assert_eq!(usual.exclude, crate::survey::exclude::ExcludeRules::default());
-    assert!(usual.notify.is_empty() && !usual.view_flat && usual.without_effect().is_empty());
+    assert!(usual.notify.is_empty() && !usual.view_flat);
 }
 
 #[test]
@@ -81,14 +81,14 @@ fn what_the_template_shows_as_usual_is_usual_and_its_examples_are_right() {
     assert_eq!(all_of_it.windows.windows.len(), 1);
     assert_eq!(all_of_it.windows.blackouts.len(), 1);
     assert_eq!(all_of_it.sources[0].read_rate, Some(Rate(180_000_000)));
-    assert_eq!(
-        (
-            all_of_it.tags.len(),
-            all_of_it.renames.len(),
-            all_of_it.permissions.len()
-        ),
-        (2, 1, 3)
-    );
+    assert_eq!((all_of_it.tags.len(), all_of_it.renames.len()), (2, 1));
+    let permissions = PermissionWords {
+        user: Some("editor".into()),
+        group: Some("media".into()),
+        directories: Some(0o750),
+        files: Some(0o640),
+    };
+    assert_eq!(all_of_it.permissions, permissions);
     // Without the examples, nothing has changed: a value shown as usual is the usual one.
     let mut usual = accepted(&text);
     let got = all_of_it.clone();
@@ -179,7 +179,7 @@ fn a_path_that_is_not_utf8_is_refused_with_the_mend() {
 }
 
 #[test]
-fn all_of_the_contract_is_accepted_and_what_has_no_effect_is_named() {
+fn all_of_the_contract_is_accepted() {
     let text = format!(
         "{SMALLEST}dataset = \"pool/archive\"\nlayout = \"1 x 15 raidz2\"\ndisk-size = \"14 TB\"\nashift = 12\n\
          accept = [\"owner\"]\n[plan]\nby = \"tag\"\n[permissions]\nowner = \"editor\"\n[copy]\nyield-to-others = true\n\
@@ -187,7 +187,5 @@ fn all_of_the_contract_is_accepted_and_what_has_no_effect_is_named() {
     );
     let settings = accepted(&text);
     assert_eq!((settings.by, settings.streams), (By::Tag, Some(3)));
-    for key in settings.without_effect() {
-        assert!(["[permissions]", "notify.command", "view.flat"].contains(&key));
-    }
+    assert!(settings.view_flat);
 }
