@@ -15,8 +15,8 @@ use crate::names::RelPath;
 use crate::ops::batch::{self, AtHand};
 use crate::ops::content::Shelf;
 use crate::ops::desk::Desk;
-use crate::ops::guard;
 use crate::ops::waybill::records::Asked;
+use crate::ops::{guard, view};
 use crate::report::waybill::receipt::{Came, Done, Lost, Part};
 use crate::report::waybill::{self, fits};
 use crate::trouble::Trouble;
@@ -94,6 +94,7 @@ pub(super) fn enter(desk: &mut Desk<'_>, receipt: &Receipt) -> Result<Brought, T
         at_hand.row.name, brought.done, brought.machine
     );
     desk.ledger.event(now, "absorbed", &words)?;
+    brought.view = view::after_batch(desk, &at_hand.destination)?;
     Ok(brought)
 }
 
