@@ -40,4 +40,5 @@ mod support;
 mod twins;
 mod util;
 mod view;
+mod waybills;
 mod whole_move;

@@ -1,6 +1,6 @@
 //! absorb.
 
-use super::desk;
+use super::{copy, desk};
 use crate::cli::args::Absorb;
 use crate::cli::exit::{Code, code_of};
 use crate::cli::{Context, json as pieces};
@@ -90,6 +90,9 @@ fn tell(one: &Absorbed, brought: &Brought, context: &Context) {
     ];
     for (count, noun, words) in also.into_iter().filter(|(count, ..)| *count > 0) {
         context.out.say(&format!("  {}: {words}.", counted(count, noun)));
+    }
+    for line in brought.view.iter().flat_map(copy::view_told) {
+        context.out.say(&format!("  {line}."));
     }
 }
 

@@ -2,6 +2,7 @@
 
 use super::records::{ListHash, RecordedFolder, Records};
 use crate::digest::Digest;
+use crate::entry::{Entry, EntryKind};
 use crate::index::InodeClass;
 use crate::ledger::FileRecord;
 use crate::lifecycle::waybills::{Task, key};
@@ -86,7 +87,14 @@ fn listed(
     let (id, dataset) = (at_hand.row.id, at_hand.dataset.name.as_str());
     let mut lines = Vec::with_capacity(folder.records.len());
     for (entry, record) in folder.folder.entries.iter().zip(&folder.records) {
-        let record = record.as_ref().filter(|_| task == Task::Verify);
+        let record = match (task, &entry.place) {
+            (Task::Verify, _) => record.clone(),
+            // What an earlier batch placed there is ours to replace.
+            (Task::Copy, Some(place)) if entry.mine && at_hand.only.is_some() && is_copied(&entry.entry) => {
+                desk.ledger.record_at(dataset, place)?
+            }
+            _ => None,
+        };
         let attributes = match &entry.place {
             Some(place) if has_attributes && entry.mine => desk.ledger.attributes_at(id, dataset, place)?,
             _ => None,
@@ -100,10 +108,16 @@ fn listed(
                 names: kept.names,
                 hash: kept.hash,
             }),
-            record: record.map(|record| recorded(desk, at_hand, record)).transpose()?,
+            record: record
+                .map(|record| recorded(desk, at_hand, &record))
+                .transpose()?,
         });
     }
     Ok(lines)
+}
+
+fn is_copied(entry: &Entry) -> bool {
+    matches!(entry.kind, EntryKind::File | EntryKind::Symlink)
 }
 
 fn recorded(desk: &Desk<'_>, at_hand: &AtHand, record: &FileRecord) -> Result<Record, Trouble> {
