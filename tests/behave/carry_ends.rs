@@ -345,18 +345,16 @@ fn a_source_seen_through_another_kind_of_mount_is_known_by_size_and_time() {
     scene.planned();
     let away = Away::of(&scene);
     let waybills = away.fetch(&scene, "waybill 2019.1 --task copy,hash-source");
+    let numbers = regex::Regex::new("\"inode\":(\\d)").expect("a pattern");
+    let ctimes = regex::Regex::new("\"ctime\":\"\\d+").expect("a pattern");
     for waybill in &waybills {
         let text = std::fs::read_to_string(waybill).expect("text");
         // Other numbers, the same for all names of a file; times cut to tenths of a microsecond; other
         // times of attributes.
-        let other = regex::Regex::new("\"inode\":(\\d)")
-            .expect("a pattern")
-            .replace_all(&text, "\"inode\":7$1");
+        let other = numbers.replace_all(&text, "\"inode\":7$1");
         let other = other.replace(".123456789\"", ".123456700\"");
-        let ctime = regex::Regex::new("\"ctime\":\"\\d+").expect("a pattern");
-        let other = ctime
-            .replace_all(&other, "\"ctime\":\"1234567890")
-            .replace("\"mount\":\"", "\"mount\":\"x");
+        let other = ctimes.replace_all(&other, "\"ctime\":\"1234567890");
+        let other = other.replace("\"mount\":\"", "\"mount\":\"x");
         assert_ne!(other, text);
         std::fs::write(waybill, resealed(&other)).expect("a waybill");
         away.clean(waybill);
@@ -375,4 +373,53 @@ fn a_source_seen_through_another_kind_of_mount_is_known_by_size_and_time() {
     );
     let (_, again) = away.carry(&waybills[1]);
     assert_eq!(again["batches"][0]["files_hashed"], 0, "{again}");
+}
+
+/// What changes on the way at home changes on the way elsewhere: names below projects, owner and bits.
+#[test]
+fn renames_and_permissions_of_home_hold_elsewhere() {
+    if !crate::support::is_root() {
+        crate::support::skip("only root may give files to others");
+        return;
+    }
+    let (scene, plain) = (Scene::bare(), Scene::bare());
+    for one in [&scene, &plain] {
+        one.small();
+        one.put("2019-river-play/acts/one.bin", b"first act");
+        one.put("2019-river-play/acts/two.bin", b"second act");
+        one.begin();
+        let path = one.home.join("move.toml");
+        let text = std::fs::read_to_string(&path).expect("settings");
+        let more = "[[rename]]\nfrom = \"2019-river-play/acts\"\nto = \"2019-river-play/scenes\"\n\
+                    [[rename]]\nfrom = \"2019-river-play/acts/two.bin\"\nto = \"2019-river-play/acts/2.bin\"\n\
+                    [permissions]\nowner = \"1234:77\"\ndirs = \"0750\"\nfiles = \"0640\"\n";
+        std::fs::write(&path, format!("{text}\n{more}")).expect("settings");
+        one.run("scan").expect(0);
+        one.run("plan");
+    }
+    plain.run("copy --all").expect(0);
+    let away = Away::of(&scene);
+    let bring = |words: &str| -> Vec<PathBuf> {
+        let waybills = away.fetch(&scene, words);
+        waybills.iter().map(|one| away.clean(one)).collect()
+    };
+    absorb(&scene, &bring("waybill --all --task copy,hash-source"), 0);
+    absorb(&scene, &bring("waybill --all --task verify"), 0);
+    assert!(states(&scene).iter().all(|state| state == "verified"));
+    let (code, again) = scene.json("verify --all --again");
+    assert_eq!(code, 0, "{again}");
+    let there = scene.to.join("2019/2019-river-play/scenes/2.bin");
+    assert_eq!(std::fs::read(&there).expect("the second act"), b"second act");
+    let facts = there.metadata().expect("facts");
+    assert_eq!(
+        (facts.uid(), facts.gid(), facts.mode() & 0o7777),
+        (1234, 77, 0o640)
+    );
+    let names = |scene: &Scene| -> Vec<String> {
+        let lines = listing(&scene.to.join("2019")).into_iter();
+        lines
+            .map(|line| line.split(' ').take(4).collect::<Vec<_>>().join(" "))
+            .collect()
+    };
+    assert_eq!(names(&scene), names(&plain));
 }
