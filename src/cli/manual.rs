@@ -10,6 +10,38 @@ use clap_complete::{Shell, generate};
 /// Codes of errors, reasons and what is left behind, with their meaning.
 const WORDS: &[(&str, &str)] = &[
     (
+        "adopted-elsewhere",
+        "waybill: the batch was adopted from a folder of its own, and is read back here",
+    ),
+    (
+        "already-absorbed",
+        "absorb: another receipt was entered for the same waybill",
+    ),
+    (
+        "carried-elsewhere",
+        "another machine has the batch by a waybill; `absorb` or `hold BATCH --off` ends that",
+    ),
+    (
+        "not-as-answered",
+        "absorb, left behind: a file is not at the destination as the receipt of another machine says",
+    ),
+    (
+        "receipt-refused",
+        "absorb: the receipt is damaged, forged, or does not answer for exactly what was listed",
+    ),
+    (
+        "waybill-outdated",
+        "absorb: the batch no longer holds what the waybill lists, by index, plan or move.toml",
+    ),
+    (
+        "waybill-unknown",
+        "absorb: no such waybill was written in this move folder",
+    ),
+    (
+        "waybill-withdrawn",
+        "absorb: the waybill was taken back or replaced by a newer one",
+    ),
+    (
         "aside-in-the-way",
         "release: the folder to set projects aside in was made by someone else",
     ),
@@ -28,7 +60,10 @@ const WORDS: &[(&str, &str)] = &[
     ("batch-busy", "another process works on the batch"),
     ("bad-path", "a path cannot be used as given"),
     ("bad-tag", "a tag cannot be written as asked"),
-    ("changed", "carry: a file is not the one that the waybill lists"),
+    (
+        "changed",
+        "carry, left behind: a file is not the one that the waybill lists",
+    ),
     (
         "changed-at-source",
         "release: files changed at the source since they were copied",

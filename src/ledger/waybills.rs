@@ -293,6 +293,15 @@ impl Entering<'_> {
         self.done(batches::write_state(self.db, self.batch.0, state, at))
     }
 
+    /// That the forecast of the batch says nothing of the work here: others have done some of it.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be written.
+    pub fn no_forecast(&self) -> Result<(), Trouble> {
+        let sql = "DELETE FROM foretold WHERE batch = (SELECT name FROM batches WHERE id = ?1)";
+        self.done(self.db.execute(sql, [self.batch.0]).map(|_| ()))
+    }
+
     /// What the disks delivered while the batch was read back.
     ///
     /// # Errors

@@ -423,3 +423,50 @@ fn renames_and_permissions_of_home_hold_elsewhere() {
     };
     assert_eq!(names(&scene), names(&plain));
 }
+
+/// A later batch brings a file anew that an earlier one has placed: it takes its place elsewhere too,
+/// and only its.
+#[test]
+fn later_files_take_the_place_of_earlier_ones_elsewhere() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.put("2019-river-play/edit.txt", b"first cut");
+    scene.put("2019-river-play/mine.txt", b"first cut");
+    scene.copied();
+    std::thread::sleep(std::time::Duration::from_millis(2_100));
+    scene.put("2019-river-play/new.txt", b"new");
+    let late = scene.put("2019-river-play/edit.txt", b"second, longer cut");
+    set_time(&late, 1_560_000_100, 0);
+    let late = scene.put("2019-river-play/mine.txt", b"second, longer cut");
+    set_time(&late, 1_560_000_100, 0);
+    scene.run("scan").expect(0);
+    scene.run("plan --accept");
+    let away = Away::of(&scene);
+    let waybills = away.fetch(&scene, "waybill --all --task copy");
+    assert_eq!(waybills.len(), 1, "{waybills:?}");
+    let there = scene.to.join("2019/2019-river-play");
+    write(&there.join("mine.txt"), b"edited at the pool");
+    let (code, carried) = away.carry(&waybills[0]);
+    assert_eq!(code, 1, "{carried}");
+    assert_eq!(
+        carried["batches"][0]["failures"][0]["code"], "conflict-edited",
+        "{carried}"
+    );
+    let read = |name: &str| std::fs::read(there.join(name)).expect("a file");
+    assert_eq!(
+        (read("edit.txt"), read("new.txt")),
+        (b"second, longer cut".to_vec(), b"new".to_vec())
+    );
+    assert_eq!(read("mine.txt"), b"edited at the pool");
+    absorb(&scene, &[waybills[0].with_extension("receipt")], 1);
+    // Verified elsewhere, the earlier batch leaves alone what is no longer its own.
+    let verify = away.fetch(&scene, "waybill 2019.1 --task verify");
+    let (code, verified) = away.carry(&verify[0]);
+    let told = kinds(&verified, "differences");
+    assert!(
+        !told
+            .iter()
+            .any(|one| one.contains("edit.txt") || one.contains("new.txt")),
+        "{code} {told:?}"
+    );
+}

@@ -2,6 +2,7 @@
 
 #![allow(clippy::disallowed_methods, clippy::expect_used, clippy::unwrap_used)]
 
+mod absorbing;
 mod attacks;
 mod awkward;
 mod bad_input;
@@ -32,6 +33,7 @@ mod renaming;
 mod run;
 mod scan_trouble;
 mod scanning;
+mod scheduler;
 mod second_looks;
 #[path = "../support/mod.rs"]
 mod support;

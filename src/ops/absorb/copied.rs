@@ -16,6 +16,7 @@ use crate::ops::batch::{self, AtHand};
 use crate::ops::content::Shelf;
 use crate::ops::desk::Desk;
 use crate::ops::waybill::records::Asked;
+use crate::ops::{guard, view};
 use crate::report::waybill::receipt::{Came, Done, Lost, Part};
 use crate::report::waybill::{self, fits};
 use crate::trouble::Trouble;
@@ -44,14 +45,22 @@ enum Seen {
 pub(super) fn enter(desk: &mut Desk<'_>, receipt: &Receipt) -> Result<Brought, Trouble> {
     let at_hand = super::at_hand(desk, receipt)?;
     let state = after(batch::state_of(Some(&at_hand.row)), Event::CopyEnds)?;
-    let target = batch::target(desk, &at_hand)?;
     receipt.same_list(&at_hand, &desk.ledger)?;
+    let target = guard::dataset_there(desk, &at_hand.destination, &at_hand.dataset)?;
     let mut brought = Brought {
         machine: receipt.head.machine.clone(),
         state: Some(state),
         ..Brought::default()
     };
-    let seen = look(desk, receipt, &at_hand, &target, &mut brought)?;
+    let reader = desk.second_ledger()?;
+    let entry = Entry {
+        receipt,
+        at_hand: &at_hand,
+        reader: &reader,
+        shelf: Shelf::of(&reader, &at_hand.index)?,
+        now: desk.now(),
+    };
+    let seen = look(desk, &entry, &target, &mut brought)?;
     if brought.done.files == 0 && brought.not_as_answered > 0 {
         let text = format!(
             "of {} files none is at {} as the receipt says",
@@ -62,8 +71,9 @@ pub(super) fn enter(desk: &mut Desk<'_>, receipt: &Receipt) -> Result<Brought, T
             "Nothing of it was entered. Look whether the other machine wrote to the same destination, and whether this is it.",
         ));
     }
-    let (reader, now) = (desk.second_ledger()?, desk.now());
-    let by = answered(desk, receipt);
+    // From here on the folder is known by its mount.
+    batch::target(desk, &at_hand)?;
+    let (by, now) = (answered(desk, receipt), entry.now);
     let batch = (
         at_hand.row.id,
         at_hand.dataset.name.as_str(),
@@ -71,10 +81,11 @@ pub(super) fn enter(desk: &mut Desk<'_>, receipt: &Receipt) -> Result<Brought, T
     );
     brought.disagreed = desk.ledger.absorb(batch, &by, |entering| {
         entering.clear_failures()?;
+        entering.no_forecast()?;
         if let Some(promise) = promise(receipt, &at_hand, now) {
             entering.promise(&promise)?;
         }
-        let disagreed = record(receipt, &at_hand, (&reader, entering), seen, now)?;
+        let disagreed = record(&entry, entering, seen)?;
         entering.state(state.word(), now)?;
         Ok(disagreed)
     })?;
@@ -83,17 +94,19 @@ pub(super) fn enter(desk: &mut Desk<'_>, receipt: &Receipt) -> Result<Brought, T
         at_hand.row.name, brought.done, brought.machine
     );
     desk.ledger.event(now, "absorbed", &words)?;
+    brought.view = view::after_batch(desk, &at_hand.destination)?;
     Ok(brought)
 }
 
-/// Holds every answer against the index and against what lies at the destination.
+/// Holds every answer against the index and against what lies at the destination; what stands beside
+/// the answers is only looked through.
 fn look(
     desk: &Desk<'_>,
-    receipt: &Receipt,
-    at_hand: &AtHand,
+    entry: &Entry<'_>,
     target: &OsFs,
     brought: &mut Brought,
 ) -> Result<Vec<Seen>, Trouble> {
+    let (receipt, at_hand) = (entry.receipt, entry.at_hand);
     let mut folders = OpenFolders::new(target);
     let mut all = Vec::new();
     let inodes = at_hand.inodes_stay && receipt.head.source.as_ref().is_some_and(|end| end.inodes);
@@ -127,7 +140,9 @@ fn look(
         all.push(seen);
         Ok(())
     };
-    receipt.walk(at_hand, &desk.ledger, each, |_| Ok(()))?;
+    receipt.walk(at_hand, entry.reader, each, |part| {
+        entry.beside(part, &mut GroupResult::default())
+    })?;
     Ok(all)
 }
 
@@ -170,20 +185,7 @@ struct Entry<'a> {
 }
 
 /// Writes all of it down, in pieces of one transaction; answers how many reads disagreed.
-fn record(
-    receipt: &Receipt,
-    at_hand: &AtHand,
-    (reader, entering): (&Ledger, &Entering<'_>),
-    seen: Vec<Seen>,
-    now: Moment,
-) -> Result<u64, Trouble> {
-    let entry = Entry {
-        receipt,
-        at_hand,
-        reader,
-        shelf: Shelf::of(reader, &at_hand.index)?,
-        now,
-    };
+fn record(entry: &Entry<'_>, entering: &Entering<'_>, seen: Vec<Seen>) -> Result<u64, Trouble> {
     let mut seen = seen.into_iter();
     let group = std::cell::RefCell::new(GroupResult::default());
     group.borrow_mut().shelf.0 = entry.shelf.place().to_string();
@@ -198,9 +200,9 @@ fn record(
         };
         Ok::<(), Trouble>(())
     };
-    receipt.walk(
-        at_hand,
-        reader,
+    entry.receipt.walk(
+        entry.at_hand,
+        entry.reader,
         |asked, came| {
             let seen = seen.next().unwrap_or(Seen::Failed);
             let mut group = group.borrow_mut();

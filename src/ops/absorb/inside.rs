@@ -1,8 +1,11 @@
 //! Whether a place that a receipt speaks of belongs to the batch.
 
+use crate::entry::{EntryKind, Named};
 use crate::names::RelPath;
 use crate::ops::batch::AtHand;
+use crate::plan::Placed;
 use crate::survey::ProjectKey;
+use crate::survey::member::Owner;
 use crate::trouble::Trouble;
 
 /// Whether a place is one of the batch's files or folders, or a folder on the way to them.
@@ -17,26 +20,27 @@ pub fn is_of_batch(at_hand: &AtHand, place: &RelPath) -> Result<bool, Trouble> {
         let Some(inside) = place.below(&placed.place) else {
             continue;
         };
-        let from = at_hand.renames.back(&placed.key, &inside);
-        let seen = at_hand.index.entry(&from)?;
-        let above = seen.is_some() && matches!(placed.key, ProjectKey::Loose(_));
-        let ours = seen.is_some_and(|entry| {
-            // Loose files are those of one year; folders between belong to all of them.
-            let named = from.split().map(|(folder, name)| {
-                let named = crate::entry::Named {
-                    name: name.to_vec(),
-                    entry: entry.clone(),
-                };
-                at_hand.membership.owner(&folder, &named)
-            });
-            let is_key = |owner| owner == crate::survey::member::Owner::Project(placed.key.clone());
-            !above || entry.kind == crate::entry::EntryKind::Directory || named.is_some_and(is_key)
-        });
-        if ours {
+        if is_of_project(at_hand, placed, &at_hand.renames.back(&placed.key, &inside))? {
             return Ok(true);
         }
     }
     Ok(false)
+}
+
+/// Whether a path at the source was seen, and belongs to a project of the batch.
+fn is_of_project(at_hand: &AtHand, placed: &Placed, from: &RelPath) -> Result<bool, Trouble> {
+    let Some(entry) = at_hand.index.entry(from)? else {
+        return Ok(false);
+    };
+    if matches!(placed.key, ProjectKey::Folder(_)) || entry.kind == EntryKind::Directory {
+        return Ok(true);
+    }
+    // Of loose files only those of its year.
+    let owner = from.split().map(|(folder, name)| {
+        let name = name.to_vec();
+        at_hand.membership.owner(&folder, &Named { name, entry })
+    });
+    Ok(owner == Some(Owner::Project(placed.key.clone())))
 }
 
 /// Whether something uninvited can lie at a place: in a folder of the batch.
@@ -56,12 +60,8 @@ pub fn lies_in_batch(at_hand: &AtHand, place: &RelPath) -> Result<bool, Trouble>
 /// # Errors
 /// [`Trouble`] where the index cannot be read.
 pub fn is_source_of_batch(at_hand: &AtHand, path: &RelPath) -> Result<bool, Trouble> {
-    let places = at_hand.batch.projects.iter().filter_map(|placed| {
-        placed.key.inside(path)?;
-        Some(placed.place.join_path(&at_hand.renames.place(&placed.key, path)))
-    });
-    for place in places {
-        if is_of_batch(at_hand, &place)? {
+    for placed in &at_hand.batch.projects {
+        if placed.key.inside(path).is_some() && is_of_project(at_hand, placed, path)? {
             return Ok(true);
         }
     }

@@ -14,6 +14,7 @@ mod verified;
 
 use super::batch::{self, AtHand};
 use super::desk::Desk;
+use super::view::View;
 use crate::ledger::{Answered, Disagreement, WaybillRow};
 use crate::lifecycle::State;
 use crate::lifecycle::waybills::{Answer, Known, Task, answer};
@@ -54,6 +55,8 @@ pub struct Brought {
     pub not_counted: u64,
     /// Reads of the source that disagree.
     pub disagreed: u64,
+    /// What became of the folder of links.
+    pub view: Option<View>,
     /// The batch's state now; none where it has not begun.
     pub state: Option<State>,
 }

@@ -10,6 +10,7 @@ use crate::names::RelPath;
 use crate::ops::batch::{self, AtHand};
 use crate::ops::checks::{Checks, Wanted};
 use crate::ops::desk::Desk;
+use crate::ops::guard;
 use crate::ops::verify::{facts_of, folders, settle};
 use crate::ops::waybill::records::Asked;
 use crate::report::waybill::receipt::{Came, Done, Part};
@@ -41,8 +42,8 @@ const AS_TOLD: [&str; 3] = ["time", "uninvited", "gone-at-source"];
 pub(super) fn enter(desk: &mut Desk<'_>, receipt: &Receipt) -> Result<Brought, Trouble> {
     let at_hand = super::at_hand(desk, receipt)?;
     let state = after(batch::state_of(Some(&at_hand.row)), Event::VerifyBegins)?;
-    let target = batch::target(desk, &at_hand)?;
     receipt.same_list(&at_hand, &desk.ledger)?;
+    let target = guard::dataset_there(desk, &at_hand.destination, &at_hand.dataset)?;
     let mut brought = Brought {
         machine: receipt.head.machine.clone(),
         ..Brought::default()
@@ -65,6 +66,7 @@ pub(super) fn enter(desk: &mut Desk<'_>, receipt: &Receipt) -> Result<Brought, T
             entering.witnessed(&witnessed)?;
         }
         entering.no_proof()?;
+        entering.no_forecast()?;
         entering.state(state.word(), now)?;
         Ok(found.iter().filter(|one| one.blocking).count() as u64)
     })?;

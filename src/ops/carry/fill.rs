@@ -41,7 +41,7 @@ pub(super) fn fill(desk: &mut Desk<'_>, path: &Path, bill: &Bill) -> Result<(), 
     let name = &bill.head.batch;
     let ledger = &mut desk.ledger;
     // Before and after the batch itself: numbers say what came earlier.
-    begin(
+    let before = begin(
         ledger,
         bill,
         index,
@@ -61,10 +61,15 @@ pub(super) fn fill(desk: &mut Desk<'_>, path: &Path, bill: &Bill) -> Result<(), 
         body: store::plan_text(&plan)?,
     })?;
     check_places(desk, path, bill)?;
-    if bill.head.task == Task::Verify {
-        records(desk, path, bill, row.id)?;
-        desk.ledger
-            .set_state(row.id, State::Copied.word(), bill.head.made)?;
+    match bill.head.task {
+        Task::Verify => {
+            records(desk, path, bill, row.id)?;
+            desk.ledger
+                .set_state(row.id, State::Copied.word(), bill.head.made)?;
+        }
+        // What an earlier batch has placed, and this one may replace.
+        Task::Copy => records(desk, path, bill, before.id)?,
+        Task::HashSource => {}
     }
     desk.ledger.set_meta(TAKEN_IN, &bill.hash.to_string())
 }

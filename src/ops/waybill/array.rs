@@ -69,3 +69,38 @@ fn quoted(bytes: &[u8]) -> Vec<u8> {
     out.push(b'\'');
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+    use std::process::Command;
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(64))]
+
+        /// The shell itself says what a quoted word means.
+        #[test]
+        fn a_quoted_word_comes_out_of_sh_as_it_went_in(word in prop::collection::vec(1u8.., 0..40)) {
+            use std::os::unix::ffi::OsStrExt;
+            let mut line = b"printf %s ".to_vec();
+            line.extend(quoted(&word));
+            let out = Command::new("sh").arg("-c").arg(std::ffi::OsStr::from_bytes(&line)).output().unwrap();
+            prop_assert!(out.status.success());
+            prop_assert_eq!(out.stdout, word);
+        }
+    }
+
+    #[test]
+    fn every_waybill_has_its_number() {
+        let text = String::from_utf8(script(b"/x y", &[b"a.copy.waybill", b"it's.copy.waybill"])).unwrap();
+        for line in [
+            "#SBATCH --array=1-2",
+            "waybills=${WAYBILLS-'/x y'}",
+            "1) name='a.copy.waybill' ;;",
+        ] {
+            assert!(text.lines().any(|found| found == line), "no {line} in {text}");
+        }
+        assert!(text.contains("2) name='it'\\''s.copy.waybill' ;;"), "{text}");
+    }
+}

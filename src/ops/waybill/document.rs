@@ -1,7 +1,9 @@
 //! One waybill as it is written: the head from plan and settings, the list from index and ledger.
 
 use super::records::{ListHash, RecordedFolder, Records};
+use super::slice::SliceEntry;
 use crate::digest::Digest;
+use crate::entry::EntryKind;
 use crate::index::InodeClass;
 use crate::ledger::FileRecord;
 use crate::lifecycle::waybills::{Task, key};
@@ -86,7 +88,11 @@ fn listed(
     let (id, dataset) = (at_hand.row.id, at_hand.dataset.name.as_str());
     let mut lines = Vec::with_capacity(folder.records.len());
     for (entry, record) in folder.folder.entries.iter().zip(&folder.records) {
-        let record = record.as_ref().filter(|_| task == Task::Verify);
+        let record = match task {
+            Task::Verify => record.clone(),
+            Task::Copy if record.is_none() => earlier(desk, at_hand, entry)?,
+            Task::Copy | Task::HashSource => None,
+        };
         let attributes = match &entry.place {
             Some(place) if has_attributes && entry.mine => desk.ledger.attributes_at(id, dataset, place)?,
             _ => None,
@@ -100,10 +106,24 @@ fn listed(
                 names: kept.names,
                 hash: kept.hash,
             }),
-            record: record.map(|record| recorded(desk, at_hand, record)).transpose()?,
+            record: record
+                .map(|record| recorded(desk, at_hand, &record))
+                .transpose()?,
         });
     }
     Ok(lines)
+}
+
+/// What an earlier batch has placed where a batch of later files brings its own: it may be replaced,
+/// and nothing else may.
+fn earlier(desk: &Desk<'_>, at_hand: &AtHand, entry: &SliceEntry) -> Result<Option<FileRecord>, Trouble> {
+    let brought = matches!(entry.entry.kind, EntryKind::File | EntryKind::Symlink) && entry.mine;
+    match &entry.place {
+        Some(place) if brought && at_hand.only.is_some() => {
+            desk.ledger.record_at(&at_hand.dataset.name, place)
+        }
+        _ => Ok(None),
+    }
 }
 
 fn recorded(desk: &Desk<'_>, at_hand: &AtHand, record: &FileRecord) -> Result<Record, Trouble> {

@@ -12,7 +12,7 @@ use super::batch::{self, AtHand};
 use super::copy::task_of;
 use super::desk::Desk;
 use super::manifest::aside;
-use super::{away, foretold, rooms};
+use super::{away, rooms};
 use crate::copy::{Ends, give_up_leftovers};
 use crate::digest::Digest;
 use crate::ledger::WaybillRow;
@@ -202,7 +202,6 @@ fn begun(desk: &mut Desk<'_>, plan: &Plan, chosen: &Batch, state: State) -> Resu
         return Err(trouble);
     }
     away::refuse_kin(desk, plan, chosen)?;
-    foretold::keep(desk, plan, chosen)?;
     let mut at_hand = batch::take_up(desk, plan, chosen, None)?;
     let (id, dataset) = (at_hand.row.id, at_hand.dataset.name.clone());
     if !desk.ledger.intents_of(id, &dataset)?.is_empty() {
