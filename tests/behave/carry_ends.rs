@@ -345,18 +345,16 @@ fn a_source_seen_through_another_kind_of_mount_is_known_by_size_and_time() {
     scene.planned();
     let away = Away::of(&scene);
     let waybills = away.fetch(&scene, "waybill 2019.1 --task copy,hash-source");
+    let numbers = regex::Regex::new("\"inode\":(\\d)").expect("a pattern");
+    let ctimes = regex::Regex::new("\"ctime\":\"\\d+").expect("a pattern");
     for waybill in &waybills {
         let text = std::fs::read_to_string(waybill).expect("text");
         // Other numbers, the same for all names of a file; times cut to tenths of a microsecond; other
         // times of attributes.
-        let other = regex::Regex::new("\"inode\":(\\d)")
-            .expect("a pattern")
-            .replace_all(&text, "\"inode\":7$1");
+        let other = numbers.replace_all(&text, "\"inode\":7$1");
         let other = other.replace(".123456789\"", ".123456700\"");
-        let ctime = regex::Regex::new("\"ctime\":\"\\d+").expect("a pattern");
-        let other = ctime
-            .replace_all(&other, "\"ctime\":\"1234567890")
-            .replace("\"mount\":\"", "\"mount\":\"x");
+        let other = ctimes.replace_all(&other, "\"ctime\":\"1234567890");
+        let other = other.replace("\"mount\":\"", "\"mount\":\"x");
         assert_ne!(other, text);
         std::fs::write(waybill, resealed(&other)).expect("a waybill");
         away.clean(waybill);
@@ -375,4 +373,100 @@ fn a_source_seen_through_another_kind_of_mount_is_known_by_size_and_time() {
     );
     let (_, again) = away.carry(&waybills[1]);
     assert_eq!(again["batches"][0]["files_hashed"], 0, "{again}");
+}
+
+/// What changes on the way at home changes on the way elsewhere: names below projects, owner and bits.
+#[test]
+fn renames_and_permissions_of_home_hold_elsewhere() {
+    if !crate::support::is_root() {
+        crate::support::skip("only root may give files to others");
+        return;
+    }
+    let (scene, plain) = (Scene::bare(), Scene::bare());
+    for one in [&scene, &plain] {
+        one.small();
+        one.put("2019-river-play/acts/one.bin", b"first act");
+        one.put("2019-river-play/acts/two.bin", b"second act");
+        one.begin();
+        let path = one.home.join("move.toml");
+        let text = std::fs::read_to_string(&path).expect("settings");
+        let more = "[[rename]]\nfrom = \"2019-river-play/acts\"\nto = \"2019-river-play/scenes\"\n\
+                    [[rename]]\nfrom = \"2019-river-play/acts/two.bin\"\nto = \"2019-river-play/acts/2.bin\"\n\
+                    [permissions]\nowner = \"1234:77\"\ndirs = \"0750\"\nfiles = \"0640\"\n";
+        std::fs::write(&path, format!("{text}\n{more}")).expect("settings");
+        one.run("scan").expect(0);
+        one.run("plan");
+    }
+    plain.run("copy --all").expect(0);
+    let away = Away::of(&scene);
+    let bring = |words: &str| -> Vec<PathBuf> {
+        let waybills = away.fetch(&scene, words);
+        waybills.iter().map(|one| away.clean(one)).collect()
+    };
+    absorb(&scene, &bring("waybill --all --task copy,hash-source"), 0);
+    absorb(&scene, &bring("waybill --all --task verify"), 0);
+    assert!(states(&scene).iter().all(|state| state == "verified"));
+    let (code, again) = scene.json("verify --all --again");
+    assert_eq!(code, 0, "{again}");
+    let there = scene.to.join("2019/2019-river-play/scenes/2.bin");
+    assert_eq!(std::fs::read(&there).expect("the second act"), b"second act");
+    let facts = there.metadata().expect("facts");
+    assert_eq!(
+        (facts.uid(), facts.gid(), facts.mode() & 0o7777),
+        (1234, 77, 0o640)
+    );
+    let names = |scene: &Scene| -> Vec<String> {
+        let lines = listing(&scene.to.join("2019")).into_iter();
+        lines
+            .map(|line| line.split(' ').take(4).collect::<Vec<_>>().join(" "))
+            .collect()
+    };
+    assert_eq!(names(&scene), names(&plain));
+}
+
+/// A later batch brings a file anew that an earlier one has placed: it takes its place elsewhere too,
+/// and only its.
+#[test]
+fn later_files_take_the_place_of_earlier_ones_elsewhere() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.put("2019-river-play/edit.txt", b"first cut");
+    scene.put("2019-river-play/mine.txt", b"first cut");
+    scene.copied();
+    std::thread::sleep(std::time::Duration::from_millis(2_100));
+    scene.put("2019-river-play/new.txt", b"new");
+    let late = scene.put("2019-river-play/edit.txt", b"second, longer cut");
+    set_time(&late, 1_560_000_100, 0);
+    let late = scene.put("2019-river-play/mine.txt", b"second, longer cut");
+    set_time(&late, 1_560_000_100, 0);
+    scene.run("scan").expect(0);
+    scene.run("plan --accept");
+    let away = Away::of(&scene);
+    let waybills = away.fetch(&scene, "waybill --all --task copy");
+    assert_eq!(waybills.len(), 1, "{waybills:?}");
+    let there = scene.to.join("2019/2019-river-play");
+    write(&there.join("mine.txt"), b"edited at the pool");
+    let (code, carried) = away.carry(&waybills[0]);
+    assert_eq!(code, 1, "{carried}");
+    assert_eq!(
+        carried["batches"][0]["failures"][0]["code"], "conflict-edited",
+        "{carried}"
+    );
+    let read = |name: &str| std::fs::read(there.join(name)).expect("a file");
+    assert_eq!(
+        (read("edit.txt"), read("new.txt")),
+        (b"second, longer cut".to_vec(), b"new".to_vec())
+    );
+    assert_eq!(read("mine.txt"), b"edited at the pool");
+    absorb(&scene, &[waybills[0].with_extension("receipt")], 1);
+    // Verified elsewhere, the earlier batch leaves alone what is no longer its own.
+    let verify = away.fetch(&scene, "waybill 2019.1 --task verify");
+    let (code, verified) = away.carry(&verify[0]);
+    let told = kinds(&verified, "differences");
+    assert!(
+        !told
+            .iter()
+            .any(|one| one.contains("edit.txt") || one.contains("new.txt")),
+        "{code} {told:?}"
+    );
 }

@@ -185,6 +185,30 @@ fn a_waybill_that_was_made_up_is_refused() {
     ] {
         attack.changed(from, to, why);
     }
+    // Places that are legal, and not those of the batch; told before an end is touched.
+    let moved = attack.text.replacen(
+        "\"place\":\"2019-lantern-fair/raw\"",
+        "\"place\":\"2019-river-play\"",
+        1,
+    );
+    std::fs::write(&attack.waybill, resealed(&moved)).expect("a waybill");
+    let ends = [listing(&attack.scene.from), listing(&attack.scene.to)];
+    let (code, refused) = attack.away.carry(&attack.waybill);
+    assert_eq!(
+        (code, &refused["error"]["code"]),
+        (3, &"waybill-refused".into()),
+        "{refused}"
+    );
+    assert_eq!([listing(&attack.scene.from), listing(&attack.scene.to)], ends);
+    // What it left to work in is no place for another one.
+    std::fs::write(&attack.waybill, &attack.text).expect("a waybill");
+    let (code, refused) = attack.away.carry(&attack.waybill);
+    assert_eq!(
+        (code, &refused["error"]["code"]),
+        (2, &"receipt-in-the-way".into()),
+        "{refused}"
+    );
+    std::fs::remove_dir_all(attack.waybill.with_extension("carry")).expect("the work folder");
     // The very files twice: a whole folder, doubled under a good seal.
     let doubled = attack.text.replacen("{\"folder\":{\"path\":\"2019-lantern-fair/raw\"",
         "{\"folder\":{\"path\":\"2019-lantern-fair\",\"place\":\"2019-lantern-fair\"}}\n{\"folder\":{\"path\":\"2019-lantern-fair/raw\"", 1);

@@ -62,13 +62,13 @@ pub(super) fn fill(desk: &mut Desk<'_>, path: &Path, bill: &Bill) -> Result<(), 
     })?;
     check_places(desk, path, bill)?;
     match bill.head.task {
-        // What earlier batches placed there is ours to replace.
-        Task::Copy => records(desk, path, bill, before.id)?,
         Task::Verify => {
             records(desk, path, bill, row.id)?;
             desk.ledger
                 .set_state(row.id, State::Copied.word(), bill.head.made)?;
         }
+        // What an earlier batch has placed, and this one may replace.
+        Task::Copy => records(desk, path, bill, before.id)?,
         Task::HashSource => {}
     }
     desk.ledger.set_meta(TAKEN_IN, &bill.hash.to_string())

@@ -1,8 +1,9 @@
 //! One waybill as it is written: the head from plan and settings, the list from index and ledger.
 
 use super::records::{ListHash, RecordedFolder, Records};
+use super::slice::SliceEntry;
 use crate::digest::Digest;
-use crate::entry::{Entry, EntryKind};
+use crate::entry::EntryKind;
 use crate::index::InodeClass;
 use crate::ledger::FileRecord;
 use crate::lifecycle::waybills::{Task, key};
@@ -87,13 +88,10 @@ fn listed(
     let (id, dataset) = (at_hand.row.id, at_hand.dataset.name.as_str());
     let mut lines = Vec::with_capacity(folder.records.len());
     for (entry, record) in folder.folder.entries.iter().zip(&folder.records) {
-        let record = match (task, &entry.place) {
-            (Task::Verify, _) => record.clone(),
-            // What an earlier batch placed there is ours to replace.
-            (Task::Copy, Some(place)) if entry.mine && at_hand.only.is_some() && is_copied(&entry.entry) => {
-                desk.ledger.record_at(dataset, place)?
-            }
-            _ => None,
+        let record = match task {
+            Task::Verify => record.clone(),
+            Task::Copy if record.is_none() => earlier(desk, at_hand, entry)?,
+            Task::Copy | Task::HashSource => None,
         };
         let attributes = match &entry.place {
             Some(place) if has_attributes && entry.mine => desk.ledger.attributes_at(id, dataset, place)?,
@@ -116,8 +114,16 @@ fn listed(
     Ok(lines)
 }
 
-fn is_copied(entry: &Entry) -> bool {
-    matches!(entry.kind, EntryKind::File | EntryKind::Symlink)
+/// What an earlier batch has placed where a batch of later files brings its own: it may be replaced,
+/// and nothing else may.
+fn earlier(desk: &Desk<'_>, at_hand: &AtHand, entry: &SliceEntry) -> Result<Option<FileRecord>, Trouble> {
+    let brought = matches!(entry.entry.kind, EntryKind::File | EntryKind::Symlink) && entry.mine;
+    match &entry.place {
+        Some(place) if brought && at_hand.only.is_some() => {
+            desk.ledger.record_at(&at_hand.dataset.name, place)
+        }
+        _ => Ok(None),
+    }
 }
 
 fn recorded(desk: &Desk<'_>, at_hand: &AtHand, record: &FileRecord) -> Result<Record, Trouble> {

@@ -69,7 +69,7 @@ fn entry(kind: EntryKind, size: u64) -> Entry {
         allocated: Bytes(size.div_ceil(512) * 512),
         mtime: at(-3, 999_999_999),
         ctime: at(1_560_000_000, 1),
-        birth: (size % 2 == 0).then(|| at(0, 0)),
+        birth: size.is_multiple_of(2).then(|| at(0, 0)),
         inode: size.wrapping_mul(7),
         links: 1 + size % 3,
         mode: 0o640,
@@ -89,11 +89,11 @@ fn listed(name: &[u8], kind: EntryKind, size: u64, place: Option<&str>, recorded
     }
     let mut placed = entry.identity();
     (placed.inode, placed.ctime) = (77, at(1_800_000_000, 3));
-    if size % 5 == 0 {
+    if size.is_multiple_of(5) {
         placed.mtime = at(1, 0);
     }
     let mut source = entry.identity();
-    if size % 7 == 0 {
+    if size.is_multiple_of(7) {
         source.ctime = at(4, 4);
     }
     let record = (recorded && matches!(kind, EntryKind::File | EntryKind::Symlink)).then(|| Record {
@@ -357,7 +357,8 @@ fn a_file_is_known_by_size_and_time_over_mounts_that_tell_less() {
 
 /// A random tree as the parts of a waybill: an oracle that keeps whole maps where the writer streams.
 fn parts_of(files: &BTreeMap<Vec<Vec<u8>>, (u64, bool, bool)>) -> Vec<Part> {
-    let mut folders: BTreeMap<Vec<Vec<u8>>, BTreeMap<Vec<u8>, Option<(u64, bool, bool)>>> = BTreeMap::new();
+    type Names = BTreeMap<Vec<u8>, Option<(u64, bool, bool)>>;
+    let mut folders: BTreeMap<Vec<Vec<u8>>, Names> = BTreeMap::new();
     folders.insert(Vec::new(), BTreeMap::new());
     let is_folder = |path: &[Vec<u8>]| {
         files
@@ -380,7 +381,7 @@ fn parts_of(files: &BTreeMap<Vec<Vec<u8>>, (u64, bool, bool)>) -> Vec<Part> {
             let here = place.clone().unwrap_or_else(|| path("top")).join(&name).unwrap();
             let kind = match facts {
                 None => EntryKind::Directory,
-                Some((size, ..)) if size % 11 == 0 => EntryKind::Symlink,
+                Some((size, ..)) if size.is_multiple_of(11) => EntryKind::Symlink,
                 Some(_) => EntryKind::File,
             };
             let mut one = listed(&name, kind, size, None, recorded && mine);

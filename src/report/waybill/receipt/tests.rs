@@ -54,20 +54,20 @@ fn done(size: u64) -> Came {
     };
     let blocks = size.div_ceil(BLOCK) as usize;
     Came::Done(Box::new(Done {
-        kind: if size % 9 == 0 {
+        kind: if size.is_multiple_of(9) {
             EntryKind::Symlink
         } else {
             EntryKind::File
         },
         size: Bytes(size),
-        source: (size % 2 == 0).then_some(identity),
-        placed: (size % 3 == 0).then_some(identity),
+        source: size.is_multiple_of(2).then_some(identity),
+        placed: size.is_multiple_of(3).then_some(identity),
         hash: Digest([size as u8; 32]),
         values: vec![crate::digest::BlockValue([8; 32]); if blocks > 1 { blocks } else { 0 }],
-        sha256: (size % 5 == 0).then_some([4; 32]),
+        sha256: size.is_multiple_of(5).then_some([4; 32]),
         at: at(1_800_000_001, 0),
-        how: (size % 4 == 0).then_some(ReadHow::Evicted),
-        adopted: size % 7 == 0,
+        how: size.is_multiple_of(4).then_some(ReadHow::Evicted),
+        adopted: size.is_multiple_of(7),
         attributes: (size % 6 == 1).then(|| Attributes {
             names: vec![b"user.a\xff".to_vec()],
             hash: Digest([6; 32]),
