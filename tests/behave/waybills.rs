@@ -409,3 +409,80 @@ fn renames_and_set_permissions_go_with_the_waybill() {
     let (code, again) = scene.json("verify 2019.1 --again");
     assert_eq!(code, 0, "{again}");
 }
+
+/// Paths that a waybill asks for, read by an independent reader of JSON.
+fn asked(waybill: &std::path::Path) -> Vec<String> {
+    let (mut folder, mut found) = (String::new(), Vec::new());
+    for line in std::fs::read_to_string(waybill).expect("a waybill").lines() {
+        let line: Value = serde_json::from_str(line).expect("JSON");
+        if let Some(path) = line["folder"]["path"].as_str() {
+            folder = path.to_string();
+        }
+        let entry = &line["entry"];
+        let copied = entry["kind"] == "file" || entry["kind"] == "symlink";
+        if copied && entry["way"] != true {
+            let name = entry["name"].as_str().expect("a name");
+            found.push(format!("{folder}/{name}").trim_start_matches('/').to_string());
+        }
+    }
+    found.sort();
+    found
+}
+
+/// `plan --files` goes another way through the index; both must name the same files, at any depth,
+/// with loose files above, things left out, and datasets that are whole projects.
+#[test]
+fn a_waybill_lists_what_the_plan_lists() {
+    for (depth, by) in [(1, "year"), (2, "project"), (3, "year")] {
+        let scene = Scene::bare();
+        for path in [
+            "2019/spring/a/one.bin",
+            "2019/spring/a/b/two.bin",
+            "2019/spring/three.bin",
+            "2019/four.bin",
+            "2019-fair/x/y.bin",
+            "2019-fair/.hidden",
+            "2020 odd/# name/(z).bin",
+            "2020 odd/q.bin",
+            "five.bin",
+            "2019/spring/@eaDir/thumb.jpg",
+            "2019/#recycle/gone.bin",
+            "2019-fair!/near.bin",
+            "2019-fair/x!/near.bin",
+        ] {
+            scene.put(path, path.as_bytes());
+        }
+        std::os::unix::fs::symlink("y.bin", scene.from.join("2019-fair/x/link")).expect("a link");
+        scene.begin();
+        if depth > 1 {
+            scene.edit("project-depth = 1", &format!("project-depth = {depth}"));
+        }
+        scene.edit("by = \"year\"", &format!("by = \"{by}\""));
+        scene.run("scan").expect(0);
+        let ran = scene.run("plan");
+        assert!(ran.code < 2, "{}", ran.err);
+        let mut all = Vec::new();
+        for (name, _, path) in waybills(&scene, "waybill --all") {
+            let listed = scene.run_words(&["plan", "--files", &name]).expect(0).out;
+            let mut planned: Vec<String> = listed
+                .split(|byte| *byte == 0)
+                .filter(|path| !path.is_empty())
+                .map(|path| String::from_utf8_lossy(path).into_owned())
+                .collect();
+            planned.sort();
+            let found = asked(&path);
+            assert_eq!(found, planned, "{name} at depth {depth} by {by}");
+            all.extend(found);
+        }
+        assert!(all.len() > 8, "{all:?}");
+        let count = all.len();
+        all.sort();
+        all.dedup();
+        assert_eq!(all.len(), count, "a file is in two batches");
+        // And all of it can be worked: nothing but the list goes to the other machine.
+        by_waybill(&scene, "waybill --all");
+        by_waybill(&scene, "waybill --all");
+        let (code, again) = scene.json("verify --all --again");
+        assert_eq!(code, 0, "{again}");
+    }
+}

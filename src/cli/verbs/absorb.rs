@@ -19,7 +19,13 @@ pub(super) fn run(args: &Absorb, context: &Context) -> Result<Code, Trouble> {
         match &one.came {
             Ok(brought) => {
                 tell(one, brought, context);
-                let clean = brought.failed + brought.differences + brought.disagreed == 0;
+                let open = [
+                    brought.failed,
+                    brought.differences,
+                    brought.disagreed,
+                    brought.not_counted,
+                ];
+                let clean = open.iter().sum::<u64>() == 0;
                 if code == Code::Done && !clean {
                     code = Code::NeedsYou;
                 }
