@@ -486,3 +486,31 @@ fn a_waybill_lists_what_the_plan_lists() {
         assert_eq!(code, 0, "{again}");
     }
 }
+
+/// A folder that got another name at the source would get it at the destination too, under the hands
+/// of the machine that copies into it.
+#[test]
+fn a_rename_at_the_source_waits_until_the_batch_is_back() {
+    let scene = small();
+    let (_, _, out) = waybills(&scene, "waybill 2019.1").remove(0);
+    let (old, new) = (
+        scene.from.join("2019-river-play"),
+        scene.from.join("2019-river-dance"),
+    );
+    let receipt = carry(&scene, &out);
+    std::fs::rename(&old, &new).expect("a rename");
+    scene.run("scan").expect(0);
+    // Inode numbers have to be seen twice before they tell that it is the same folder.
+    scene.run("scan").expect(0);
+    let before = listing(&scene.to);
+    let ran = scene.run("plan --accept");
+    assert!(
+        ran.code == 3 && ran.err.contains("carried by another machine") || ran.code < 2,
+        "{}",
+        ran.err
+    );
+    assert_eq!(listing(&scene.to), before);
+    let (exit, told) = absorb(&scene, &[receipt]);
+    assert_eq!(exit, 0, "{told:?}");
+    assert!(scene.run("plan --accept").code < 2);
+}

@@ -252,8 +252,11 @@ fn put(desk: &mut Desk<'_>, at_hand: &AtHand, task: Task, folder: &Path) -> Resu
         };
         let row = desk.ledger.put_waybill(&row)?;
         Ok((row, document.asked))
+    });
+    let (row, asked) = row.map_err(|trouble| match trouble.code {
+        "report-denied" => trouble.mend("Make room there, or name another folder with --out."),
+        _ => trouble,
     })?;
-    let (row, asked) = row;
     let words = format!("{name}: {}, {asked}", task.word());
     desk.ledger.event(desk.now(), "waybill", &words)?;
     Ok(Written {
