@@ -18,7 +18,7 @@ pub struct RecordedFolder {
     pub records: Vec<Option<FileRecord>>,
 }
 
-/// Folder by folder, in the order of [`Slice`].
+/// Folder by folder, in the order of the slice.
 pub struct Records<'a> {
     slice: Slice<'a>,
     at_hand: &'a AtHand,
