@@ -92,6 +92,8 @@ pub struct Outcome {
     pub small: Amount,
     /// Bytes of the read that had to come from the disks.
     pub due: Bytes,
+    /// What lies at the place of each file that differs, as far as it was seen.
+    pub seen: BTreeMap<RelPath, Entry>,
     /// Hashes read of files whose content differs.
     pub hashes: BTreeMap<RelPath, Digest>,
 }
@@ -269,6 +271,9 @@ impl Owner {
             }
             Some(hash) if hash != record.hash => drop(self.outcome.hashes.insert(place.clone(), hash)),
             _ => {}
+        }
+        if !found.is_empty() {
+            self.outcome.seen.insert(place.clone(), seen.facts);
         }
         self.outcome.found.extend(found);
         None

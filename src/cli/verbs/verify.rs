@@ -93,14 +93,15 @@ fn tell(context: &Context, verified: &Verified) {
         context.out.say(&format!("  {count} against it:"));
     }
     for one in verified.differences.iter().take(20) {
-        let ranges: Vec<String> = one
-            .ranges
-            .iter()
-            .map(|(a, b)| format!("bytes {a} to {b}"))
-            .collect();
-        context
-            .out
-            .say(format!("  {}: {} {}", one.place, one.kind, ranges.join(", ")).trim_end());
+        context.out.say(
+            format!(
+                "  {}: {} {}",
+                one.place,
+                one.kind,
+                verify_more::byte_ranges(&one.ranges)
+            )
+            .trim_end(),
+        );
     }
     if !verified.differences.is_empty() {
         context.out.say(&format!(
