@@ -9,6 +9,7 @@ mod demo;
 mod exposed;
 mod extras;
 mod fixity;
+mod fixity_told;
 mod forecast;
 mod hold;
 mod layouts;

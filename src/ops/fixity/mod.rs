@@ -8,9 +8,11 @@ mod reader;
 mod rounds;
 mod sealed;
 mod strangers;
+mod told;
 
 pub use rounds::{chosen, fixity};
 pub use sealed::{ProofAsked, by_proof};
+pub use told::told;
 
 use crate::ledger::FixityFound;
 use crate::lifecycle::fixity::Slice;
@@ -27,8 +29,6 @@ pub struct Reading {
     pub batch: Option<String>,
     /// Where the dataset's folder was read.
     pub folder: std::path::PathBuf,
-    /// Files compared by this run, symlinks and empty ones among them.
-    pub checked: u64,
     /// What was read by this run.
     pub outcome: Outcome,
     /// What the disks delivered meanwhile.

@@ -129,6 +129,7 @@ impl Reader<'_> {
     fn add(&mut self, group: Outcome) {
         let all = &mut self.outcome;
         all.read.add(group.read);
+        all.checked += group.checked;
         all.equal += group.equal;
         all.due = all.due.plus(group.due);
         for (way, files) in group.ways {

@@ -166,7 +166,6 @@ impl Run {
                 .first()
                 .map(|part| part.target.path().to_path_buf())
                 .unwrap_or_default(),
-            checked: reader.checked.files,
             outcome,
             witness,
             elapsed: Span::from_secs_f64(desk.clock.ticks() - began),

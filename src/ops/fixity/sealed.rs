@@ -288,7 +288,6 @@ impl<'a> Pass<'a> {
             name: totals.head.dataset.clone(),
             batch: Some(totals.head.batch.clone()),
             folder: self.target.path().to_path_buf(),
-            checked: self.reader.checked.files,
             outcome,
             witness,
             elapsed: Span::from_secs_f64(self.asked.clock.ticks() - began),

@@ -175,6 +175,12 @@ pub(super) fn proofs(model: &ReportModel) -> Markup {
                 h3 { (name(batch.name.as_str())) }
                 (proof_list(proof, model.zone))
             }
+        }
+        @if !model.read_again.is_empty() {
+            div.proof {
+                h3 { "Read again since" }
+                ul { @for row in &model.read_again { li { (name(&row.sentence(model.zone))) } } }
+            }
         } },
     )
 }

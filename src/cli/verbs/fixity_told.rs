@@ -1,0 +1,143 @@
+//! fixity: what is said of one reading, and of all that are on record.
+
+use super::verify;
+use super::verify_more::{byte_ranges, tell_witness, witness};
+use crate::cli::{Context, json as pieces};
+use crate::ledger::FixityFound;
+use crate::moment::Moment;
+use crate::ops::fixity::Reading;
+use crate::report::again::Round;
+use crate::report::model::ReportModel;
+use crate::units::{Rate, grouped};
+use serde_json::{Map, Value, json};
+
+/// Files that are named on the screen; JSON has them all.
+const NAMED: usize = 20;
+
+pub(super) fn tell(context: &Context, reading: &Reading) {
+    let say = |line: String| context.out.say(&line);
+    let read = reading.outcome.read;
+    let what = match &reading.batch {
+        Some(batch) => format!("Batch {batch} of dataset {}", reading.name),
+        None => format!("Dataset {}", reading.name),
+    };
+    let rate = Rate::from_work(read.bytes, reading.elapsed);
+    say(format!(
+        "{what}: read {} again in {}, {rate} (read: {}).",
+        reading.outcome.compared(),
+        reading.elapsed,
+        verify::how(&reading.outcome)
+    ));
+    if read.files > 0 {
+        tell_witness(context, &reading.witness, read.bytes);
+    }
+    let began = reading.began.local(crate::cli::local_zone());
+    match reading.ended {
+        true => say(format!(
+            "  The round that began {began} is complete: every file was read."
+        )),
+        false => say(format!(
+            "  {} % of the round that began {began} is read.",
+            (reading.share * 1_000.0).floor() / 10.0
+        )),
+    }
+    if reading.outcome.checked == 0 && !reading.ended {
+        say("  Nothing is due in this slice: the file read before it was larger than one.".into());
+    }
+    if !reading.skipped.is_empty() {
+        say(format!(
+            "  Not read, since not verified: {}.",
+            reading.skipped.join(", ")
+        ));
+    }
+    tell_found(context, reading);
+}
+
+fn tell_found(context: &Context, reading: &Reading) {
+    let say = |line: String| context.out.say(line.trim_end());
+    let (needs, listed): (Vec<&FixityFound>, Vec<_>) =
+        reading.found.iter().partition(|one| one.fate.needs_you());
+    if needs.is_empty() && reading.outcome.checked > 0 {
+        say("  Every file read is as it was recorded.".into());
+    }
+    for (number, one) in needs.iter().chain(&listed).enumerate() {
+        if number == NAMED {
+            let more = grouped((reading.found.len() - NAMED) as u64);
+            say(format!("  and {more} more; --json and the ledger have them all."));
+            break;
+        }
+        let hand = match one.attributes && one.fate.needs_you() {
+            true => "; its attributes were changed since, so somebody had a hand on it",
+            false => "",
+        };
+        let mark = if one.fate.needs_you() { "" } else { "listed only: " };
+        let (place, word, words) = (&one.place, one.fate.word(), one.fate.words());
+        say(format!(
+            "  {mark}{place}: {word} ({words}{hand}) {}",
+            byte_ranges(&one.ranges)
+        ));
+    }
+    if needs.is_empty() {
+        return;
+    }
+    for batch in &reading.repairable {
+        say(format!(
+            "  `poolward copy {batch}` repairs what its source still has, where the file here is still ours; then verify it again."
+        ));
+    }
+    say("  Elsewhere bring the file back from the second copy, with its time, and check the pool and its disks; the \
+         next reading tells whether it is whole."
+        .into());
+}
+
+pub(super) fn object(reading: &Reading, zone: chrono_tz::Tz) -> Value {
+    let found = |needs: bool| {
+        let mine = reading.found.iter().filter(|one| one.fate.needs_you() == needs);
+        mine.map(difference).collect::<Vec<_>>()
+    };
+    let time = |at: Moment| pieces::time(Some(at), zone);
+    json!({
+        "name": reading.name, "batch": reading.batch,
+        "folder": pieces::text(reading.folder.as_os_str().as_encoded_bytes()),
+        "files_checked": reading.outcome.checked, "bytes_read": reading.outcome.read.bytes.0,
+        "read_how": verify::how(&reading.outcome), "seconds": pieces::seconds(reading.elapsed),
+        "differences": found(true), "listed": found(false), "share_checked": reading.share,
+        "round": {"began": time(reading.began), "ended": reading.ended, "slice": reading.slice.number,
+                  "due": reading.slice.due.millionths() as f64 / 1e6, "files": reading.of_round.files,
+                  "bytes": reading.of_round.bytes.0},
+        "skipped": reading.skipped, "witness": witness(&reading.witness),
+    })
+}
+
+fn difference(one: &FixityFound) -> Value {
+    let ranges: Vec<[u64; 2]> = one.ranges.iter().map(|(a, b)| [*a, *b]).collect();
+    let facts = json!({"kind": one.fate.word(), "ranges": ranges, "attributes_changed": one.attributes});
+    pieces::with_path(&one.place, facts)
+}
+
+/// status: when each dataset was last read again.
+pub(super) fn tell_on_record(context: &Context, model: &ReportModel) {
+    for row in &model.read_again {
+        context
+            .out
+            .say(&format!("Fixity of {}", row.sentence(model.zone)));
+    }
+}
+
+/// The same as JSON.
+pub(super) fn on_record(model: &ReportModel) -> Value {
+    let round = |round: &Round| {
+        let counts = round
+            .found
+            .iter()
+            .map(|(fate, count)| (fate.word().to_string(), json!(count)));
+        json!({"began": pieces::time(Some(round.began), model.zone), "ended": pieces::time(round.ended, model.zone),
+               "files": round.read.files, "bytes": round.read.bytes.0, "read_how": round.how.map(|how| how.word()),
+               "found": counts.collect::<Map<_, _>>()})
+    };
+    let rows = model.read_again.iter().map(|row| {
+        json!({"dataset": row.dataset, "through": row.through.as_ref().map(round),
+               "running": row.running.as_ref().map(round)})
+    });
+    rows.collect()
+}

@@ -1,0 +1,132 @@
+//! When each dataset was last read again from end to end, and what was found.
+
+use crate::lifecycle::fixity::Fate;
+use crate::moment::Moment;
+use crate::report::model::ReadHow;
+use crate::report::words::day;
+use crate::units::{Amount, grouped};
+use chrono_tz::Tz;
+
+/// One round over a dataset.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Round {
+    /// When it began.
+    pub began: Moment,
+    /// When everything was read; `None` while it runs.
+    pub ended: Option<Moment>,
+    /// Files and bytes read.
+    pub read: Amount,
+    /// The least sure way by which any of it was read; `None` where nothing was.
+    pub how: Option<ReadHow>,
+    /// What it has found, by kind.
+    pub found: Vec<(Fate, u64)>,
+}
+
+/// What is known of one dataset.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ReadAgain {
+    /// The dataset.
+    pub dataset: String,
+    /// The last round that has ended.
+    pub through: Option<Round>,
+    /// The round that is running.
+    pub running: Option<Round>,
+}
+
+impl Round {
+    /// Whether it found something that somebody must look at.
+    pub fn needs_you(&self) -> bool {
+        self.found
+            .iter()
+            .any(|(fate, count)| fate.needs_you() && *count > 0)
+    }
+
+    /// `as recorded`, or `2 rot, 1 absent`.
+    fn words(&self) -> String {
+        let found = self.found.iter().filter(|(fate, _)| fate.needs_you());
+        let found: Vec<String> = found
+            .map(|(fate, count)| format!("{} {}", grouped(*count), fate.word()))
+            .collect();
+        match found.is_empty() {
+            true => "as recorded".into(),
+            false => found.join(", "),
+        }
+    }
+}
+
+impl ReadAgain {
+    /// `2019: read through on Fri 2027-11-12, 1,204 files, 2.10 TB (read: direct): as recorded.`
+    pub fn sentence(&self, zone: Tz) -> String {
+        let mut parts = Vec::new();
+        match self
+            .through
+            .as_ref()
+            .and_then(|round| Some((round, round.ended?)))
+        {
+            Some((round, ended)) => {
+                let how = round
+                    .how
+                    .map_or(String::new(), |how| format!(" (read: {})", how.word()));
+                parts.push(format!(
+                    "read through on {}, {}{how}: {}",
+                    day(ended, zone),
+                    round.read,
+                    round.words()
+                ));
+            }
+            None => parts.push("not read through again yet".into()),
+        }
+        if let Some(round) = &self.running {
+            parts.push(format!(
+                "in the round since {} so far {}: {}",
+                day(round.began, zone),
+                round.read,
+                round.words()
+            ));
+        }
+        format!("{}: {}.", self.dataset, parts.join("; "))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Bytes;
+
+    #[test]
+    fn a_dataset_is_told_in_one_sentence() {
+        let at = Moment::from_seconds(1_800_000_000);
+        let round = |ended, found| Round {
+            began: at,
+            ended,
+            read: Amount {
+                files: 1_204,
+                bytes: Bytes(2_100_000_000_000),
+            },
+            how: Some(ReadHow::Direct),
+            found,
+        };
+        let mut row = ReadAgain {
+            dataset: "2019".into(),
+            through: Some(round(Some(at), vec![(Fate::Uninvited, 3)])),
+            running: None,
+        };
+        assert_eq!(
+            row.sentence(chrono_tz::UTC),
+            "2019: read through on Fri 2027-01-15, 1,204 files, 2.10 TB (read: direct): as recorded."
+        );
+        row.running = row
+            .through
+            .replace(round(None, vec![(Fate::Rot, 2), (Fate::Absent, 1)]));
+        std::mem::swap(&mut row.through, &mut row.running);
+        assert!(!row.through.as_ref().unwrap().needs_you());
+        row.through = None;
+        let text = row.sentence(chrono_tz::UTC);
+        assert!(
+            text.starts_with("2019: not read through again yet; in the round since Fri"),
+            "{text}"
+        );
+        assert!(text.ends_with(": 2 rot, 1 absent."), "{text}");
+        assert!(row.running.unwrap().needs_you());
+    }
+}
