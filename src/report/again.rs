@@ -55,7 +55,7 @@ impl Round {
 }
 
 impl ReadAgain {
-    /// `2019: read through on Fri 2027-11-12, 1,204 files, 2.10 TB (read: direct): as recorded.`
+    /// `2019: read through on Fri 2027-11-12, 2.10 TB in 1,204 files (read: direct): as recorded.`
     pub fn sentence(&self, zone: Tz) -> String {
         let mut parts = Vec::new();
         match self
@@ -113,7 +113,7 @@ mod tests {
         };
         assert_eq!(
             row.sentence(chrono_tz::UTC),
-            "2019: read through on Fri 2027-01-15, 1,204 files, 2.10 TB (read: direct): as recorded."
+            "2019: read through on Fri 2027-01-15, 2.10 TB in 1,204 files (read: direct): as recorded."
         );
         row.running = row
             .through
