@@ -263,7 +263,7 @@ pub fn holds_any<'a>(fs: &OsFs, names: impl Iterator<Item = &'a [u8]>) -> Result
     }
     let text = format!(
         "{} is not there: none of the {} known to lie in it {}",
-        fs.path().display(),
+        crate::names::shown(fs.path().as_os_str().as_encoded_bytes()),
         counted(known, "name"),
         if known == 1 { "does" } else { "do" }
     );

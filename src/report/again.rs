@@ -4,7 +4,7 @@ use crate::lifecycle::fixity::Fate;
 use crate::moment::Moment;
 use crate::report::model::ReadHow;
 use crate::report::words::day;
-use crate::units::{Amount, grouped};
+use crate::units::{Amount, counted, grouped};
 use chrono_tz::Tz;
 
 /// One round over a dataset.
@@ -55,6 +55,12 @@ impl Round {
 }
 
 impl ReadAgain {
+    /// Whether anything that is known of it needs somebody.
+    pub fn needs_you(&self) -> bool {
+        let rounds = [&self.through, &self.running];
+        rounds.into_iter().flatten().any(Round::needs_you)
+    }
+
     /// `2019: read through on Fri 2027-11-12, 2.10 TB in 1,204 files (read: direct): as recorded.`
     pub fn sentence(&self, zone: Tz) -> String {
         let mut parts = Vec::new();
@@ -86,6 +92,33 @@ impl ReadAgain {
         }
         format!("{}: {}.", self.dataset, parts.join("; "))
     }
+}
+
+/// Datasets told one by one: those that need somebody always, others only while they are few.
+const FEW: usize = 5;
+
+/// What is to be said of all datasets, line by line.
+pub fn sentences(rows: &[ReadAgain], zone: Tz) -> Vec<String> {
+    let (needs, well): (Vec<&ReadAgain>, Vec<_>) = rows.iter().partition(|row| row.needs_you());
+    let mut lines: Vec<String> = needs.iter().map(|row| row.sentence(zone)).collect();
+    if well.len() <= FEW {
+        lines.extend(well.iter().map(|row| row.sentence(zone)));
+        return lines;
+    }
+    let ends: Vec<Moment> = well
+        .iter()
+        .filter_map(|row| row.through.as_ref()?.ended)
+        .collect();
+    let count = counted(well.len() as u64, "dataset");
+    let never = match well.len() - ends.len() {
+        0 => String::new(),
+        never => format!(", {} not read through yet", grouped(never as u64)),
+    };
+    let since = ends.iter().min().map_or(String::new(), |first| {
+        format!(", the longest ago read through on {}", day(*first, zone))
+    });
+    lines.push(format!("{count}: as recorded{since}{never}."));
+    lines
 }
 
 #[cfg(test)]
@@ -127,6 +160,20 @@ mod tests {
             "{text}"
         );
         assert!(text.ends_with(": 2 rot, 1 absent."), "{text}");
-        assert!(row.running.unwrap().needs_you());
+        assert!(row.needs_you());
+        // Many that are well are one line, and the one that is not has its own.
+        let well = |n: i64| ReadAgain {
+            dataset: format!("{n}"),
+            through: (n > 0)
+                .then(|| round(Some(Moment::from_seconds(1_800_000_000 + n * 86_400)), Vec::new())),
+            running: None,
+        };
+        let mut rows: Vec<ReadAgain> = (0..7).map(well).collect();
+        rows.push(row);
+        let lines = sentences(&rows, chrono_tz::UTC);
+        assert!(lines[0].contains("2 rot, 1 absent"), "{lines:?}");
+        let all = "7 datasets: as recorded, the longest ago read through on Sat 2027-01-16, 1 not read through yet.";
+        assert_eq!(lines[1..], [all]);
+        assert_eq!(sentences(&rows[..5], chrono_tz::UTC).len(), 5);
     }
 }

@@ -5,8 +5,9 @@ use super::verify_more::{byte_ranges, tell_witness, witness};
 use crate::cli::{Context, json as pieces};
 use crate::ledger::FixityFound;
 use crate::moment::Moment;
+use crate::names::shown;
 use crate::ops::fixity::Reading;
-use crate::report::again::Round;
+use crate::report::again::{Round, sentences};
 use crate::report::model::ReportModel;
 use crate::units::{Rate, grouped};
 use serde_json::{Map, Value, json};
@@ -18,16 +19,27 @@ pub(super) fn tell(context: &Context, reading: &Reading) {
     let say = |line: String| context.out.say(&line);
     let read = reading.outcome.read;
     let what = match &reading.batch {
-        Some(batch) => format!("Batch {batch} of dataset {}", reading.name),
+        // What stands in a proof may be made to play with a terminal.
+        Some(batch) => format!(
+            "Batch {} of dataset {}",
+            shown(batch.as_bytes()),
+            shown(reading.name.as_bytes())
+        ),
         None => format!("Dataset {}", reading.name),
     };
-    let rate = Rate::from_work(read.bytes, reading.elapsed);
-    say(format!(
-        "{what}: read {} again in {}, {rate} (read: {}).",
-        reading.outcome.compared(),
-        reading.elapsed,
-        verify::how(&reading.outcome)
-    ));
+    if reading.outcome.checked == 0 && !reading.ended {
+        say(format!(
+            "{what}: nothing is due in this slice; no file is cut, and the next one's turn comes later."
+        ));
+    } else {
+        say(format!(
+            "{what}: read {} again in {}, {} (read: {}).",
+            reading.outcome.compared(),
+            reading.elapsed,
+            Rate::from_work(read.bytes, reading.elapsed),
+            verify::how(&reading.outcome)
+        ));
+    }
     if read.files > 0 {
         tell_witness(context, &reading.witness, read.bytes);
     }
@@ -40,9 +52,6 @@ pub(super) fn tell(context: &Context, reading: &Reading) {
             "  {} % of the round that began {began} is read.",
             (reading.share * 1_000.0).floor() / 10.0
         )),
-    }
-    if reading.outcome.checked == 0 && !reading.ended {
-        say("  Nothing is due in this slice: the file read before it was larger than one.".into());
     }
     if !reading.skipped.is_empty() {
         say(format!(
@@ -117,10 +126,8 @@ fn difference(one: &FixityFound) -> Value {
 
 /// status: when each dataset was last read again.
 pub(super) fn tell_on_record(context: &Context, model: &ReportModel) {
-    for row in &model.read_again {
-        context
-            .out
-            .say(&format!("Fixity of {}", row.sentence(model.zone)));
+    for line in sentences(&model.read_again, model.zone) {
+        context.out.say(&format!("Fixity of {line}"));
     }
 }
 

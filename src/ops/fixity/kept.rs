@@ -7,6 +7,7 @@ use crate::lifecycle::fixity::{Fate, Part, Slice};
 use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::ops::manifest;
+use crate::report::proof::Totals;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
 use base64::Engine;
@@ -59,7 +60,8 @@ pub(super) fn path(proof: &Path, folder: Option<&Path>) -> PathBuf {
 ///
 /// # Errors
 /// `fixity-state` where it cannot be read or is not what was written.
-pub(super) fn read(path: &Path, proof: Digest, now: Moment) -> Result<Kept, Trouble> {
+pub(super) fn read(path: &Path, totals: &Totals, now: Moment) -> Result<Kept, Trouble> {
+    let proof = totals.hash;
     let begin = Kept {
         proof,
         began: now,
@@ -73,7 +75,11 @@ pub(super) fn read(path: &Path, proof: Digest, now: Moment) -> Result<Kept, Trou
         Ok(text) => text,
     };
     let kept = parse(&text).ok_or_else(|| refused(path, "it is not what was written"))?;
-    Ok(if kept.proof == proof { kept } else { begin })
+    match kept.proof == proof {
+        true if kept.read.files > totals.amount.files => Err(refused(path, "it is not of this proof")),
+        true => Ok(kept),
+        false => Ok(begin),
+    }
 }
 
 fn refused(path: &Path, why: &str) -> Trouble {
@@ -155,14 +161,30 @@ pub(super) fn forget(path: &Path) -> Result<(), Trouble> {
 mod tests {
     use super::*;
 
+    fn totals(of: &[u8]) -> Totals {
+        let head = serde_json::json!({
+            "format": 1, "version": "", "made": "", "move_id": "", "batch": "2019.1", "dataset": "2019",
+            "source": "", "destination": "", "durability": "",
+            "settings": {"accept_read": [], "compared": []},
+        });
+        Totals {
+            head: serde_json::from_value(head).unwrap(),
+            amount: Amount {
+                files: 2,
+                bytes: Bytes(100),
+            },
+            hash: Digest::of(of),
+        }
+    }
+
     #[test]
     fn what_is_kept_is_read_back_and_one_changed_bit_is_refused() {
         let folder = tempfile::tempdir().unwrap();
         let path = path(&folder.path().join("2019.1.json"), None);
         assert!(path.ends_with("2019.1.json.fixity"));
         let now = Moment::from_seconds(1_800_000_000);
-        let proof = Digest::of(b"a proof");
-        let mut kept = read(&path, proof, now).unwrap();
+        let proof = totals(b"a proof");
+        let mut kept = read(&path, &proof, now).unwrap();
         kept.slice = kept.slice.next(Part::percent("5"));
         kept.read = Amount::one(Bytes(77));
         kept.found.push(FixityFound {
@@ -172,15 +194,20 @@ mod tests {
             attributes: false,
         });
         write(&path, &kept).unwrap();
-        assert_eq!(read(&path, proof, now).unwrap(), kept);
+        assert_eq!(read(&path, &proof, now).unwrap(), kept);
         // Of another proof it is no beginning.
-        assert_eq!(read(&path, Digest::of(b"another"), now).unwrap().read.files, 0);
+        assert_eq!(read(&path, &totals(b"another"), now).unwrap().read.files, 0);
+        let mut more = kept.clone();
+        more.read.files = 3;
+        write(&path, &more).unwrap();
+        assert_eq!(read(&path, &proof, now).unwrap_err().code, "fixity-state");
+        write(&path, &kept).unwrap();
         let bytes = std::fs::read(&path).unwrap();
         for bit in 0..bytes.len() * 8 {
             let mut changed = bytes.clone();
             changed[bit / 8] ^= 1 << (bit % 8);
             std::fs::write(&path, changed).unwrap();
-            let code = read(&path, proof, now).unwrap_err().code;
+            let code = read(&path, &proof, now).unwrap_err().code;
             assert_eq!(code, "fixity-state", "bit {bit}");
         }
         forget(&path).unwrap();

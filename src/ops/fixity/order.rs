@@ -4,6 +4,7 @@ use crate::ledger::{BatchRow, FixityMark, FixityRound, FollowRow};
 use crate::lifecycle::State;
 use crate::lifecycle::fixity::Cost;
 use crate::moment::Moment;
+use crate::names::RelPath;
 use crate::ops::desk::Desk;
 use crate::ops::{batch, guard, store};
 use crate::trouble::Trouble;
@@ -61,7 +62,12 @@ pub(super) fn parts(desk: &Desk<'_>, dataset: &str) -> Result<(Vec<Part>, Vec<St
         }
         let (locked, at) = store::locked_of(&row.body)?;
         let target = match &at {
-            Some(path) => guard::open(Path::new(OsStr::from_bytes(path)), "adopt --at")?,
+            Some(path) => {
+                let fs = guard::open(Path::new(OsStr::from_bytes(path)), "adopt --at")?;
+                let known = desk.ledger.names_at(dataset, &RelPath::root())?;
+                guard::holds_any(&fs, known.iter().map(Vec::as_slice))?;
+                fs
+            }
             None => {
                 let named = desk.settings.destination(&row.destination);
                 let named = named.ok_or_else(|| no_destination(&row))?;

@@ -6,7 +6,7 @@ use super::{Reading, feedback, strangers};
 use crate::ledger::{FileRecord, FixityFound, FixityMark, FixityRound};
 use crate::lifecycle::State;
 use crate::lifecycle::fixity::{Cost, Cut, Part as Share};
-use crate::names::{RelPath, nearest};
+use crate::names::RelPath;
 use crate::ops::desk::{Desk, is_alive, this_process};
 use crate::ops::witness::Witness;
 use crate::ops::{batch, verify};
@@ -14,49 +14,7 @@ use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes, Span, counted};
 use crate::verify::{Outcome, Progress};
 use crate::world::{Disks, ReadHow};
-use std::collections::{BTreeMap, BTreeSet};
-
-/// The datasets named, or all that have something verified; all their folders are there.
-///
-/// # Errors
-/// `no-such-dataset` with the nearest names, `not-verified` where there is nothing to read against,
-/// `mount-missing` where a folder is not there.
-pub fn chosen(desk: &Desk<'_>, names: &[String]) -> Result<Vec<String>, Trouble> {
-    let rows = desk.ledger.batches()?;
-    let all: BTreeSet<&str> = rows.iter().map(|row| row.dataset.as_str()).collect();
-    let proven = rows
-        .iter()
-        .filter(|row| batch::state_of(Some(row)) >= State::Verified);
-    let proven: BTreeSet<&str> = proven.map(|row| row.dataset.as_str()).collect();
-    let mut chosen: Vec<String> = Vec::new();
-    for name in names {
-        if !all.contains(name.as_str()) {
-            let near = nearest(name, all.iter().copied(), 3).join(", ");
-            let text = format!("nothing was ever copied into a dataset {name}");
-            let mend = match near.is_empty() {
-                true => "`poolward plan` shows the datasets; what is copied and verified can be read again."
-                    .to_string(),
-                false => format!("Did you mean one of these: {near}?"),
-            };
-            return Err(Trouble::usage("no-such-dataset", text).mend(mend));
-        }
-        if !proven.contains(name.as_str()) {
-            let text = format!("no batch of the dataset {name} is verified");
-            return Err(Trouble::usage("not-verified", text)
-                .mend("Run `poolward verify` first: fixity reads again what was proven once."));
-        }
-        if !chosen.contains(name) {
-            chosen.push(name.clone());
-        }
-    }
-    if names.is_empty() {
-        chosen.extend(proven.iter().map(|name| name.to_string()));
-    }
-    for name in &chosen {
-        parts(desk, name)?;
-    }
-    Ok(chosen)
-}
+use std::collections::BTreeMap;
 
 /// Reads the next slice of a dataset's round, or goes on with one that was interrupted.
 ///

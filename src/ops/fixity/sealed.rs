@@ -58,10 +58,7 @@ pub fn by_proof(asked: ProofAsked<'_>, progress: &dyn Fn(Progress)) -> Result<Re
     let (totals, tops) = sealed(&mut file, asked)?;
     let target = there(asked, &totals, &tops)?;
     let path = state_path(asked, &target)?;
-    let kept = kept::read(&path, totals.hash, asked.clock.now())?;
-    if kept.read.files > totals.amount.files {
-        return Err(Trouble::defect("more of a proof is read than it holds"));
-    }
+    let kept = kept::read(&path, &totals, asked.clock.now())?;
     let disks = Disks::behind(&target);
     let mut slice = Pass::new(asked, &totals, &target, (&path, kept), progress);
     slice.keep()?;
@@ -108,13 +105,15 @@ fn reader<'a>(file: &'a mut File, ended: &'a Cell<bool>) -> BufReader<impl Read 
 fn there(asked: ProofAsked<'_>, totals: &Totals, tops: &BTreeSet<Vec<u8>>) -> Result<OsFs, Trouble> {
     let named = Path::new(&totals.head.destination);
     let path = asked.dataset.unwrap_or(named);
+    // What stands in a proof may be made to play with a terminal.
+    let shown = crate::names::shown(path.as_os_str().as_encoded_bytes());
     let elsewhere = "Mount it, or name the folder in which the dataset lies now: `fixity --proof FILE PATH`.";
     if asked.dataset.is_none() && !path.is_absolute() {
-        let text = format!("the proof names no folder of its own: {}", path.display());
+        let text = format!("the proof names no folder of its own: {shown}");
         return Err(Trouble::stopped("mount-missing", text).mend(elsewhere));
     }
     let target = OsFs::open(path).map_err(|fault| {
-        let text = format!("cannot open {}: {}", path.display(), fault.words);
+        let text = format!("cannot open {shown}: {}", fault.words);
         Trouble::stopped("mount-missing", text).mend(elsewhere)
     })?;
     guard::holds_any(&target, tops.iter().map(Vec::as_slice)).map_err(|missing| missing.mend(elsewhere))?;
