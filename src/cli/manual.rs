@@ -165,6 +165,7 @@ const WORDS: &[(&str, &str)] = &[
         "a user or group that [permissions] names is not known here",
     ),
     ("no-such-batch", "the plan has no batch of that name"),
+    ("no-such-proof", "fixity: there is no proof file of that name"),
     (
         "no-such-dataset",
         "nothing was ever copied into a dataset of that name",

@@ -41,6 +41,16 @@ impl Round {
             .any(|(fate, count)| fate.needs_you() && *count > 0)
     }
 
+    /// `2.10 TB in 1,204 files and links`.
+    fn amount(&self) -> String {
+        let noun = if self.read.files == 1 {
+            "file or link"
+        } else {
+            "files and links"
+        };
+        format!("{} in {} {noun}", self.read.bytes, grouped(self.read.files))
+    }
+
     /// `as recorded`, or `2 rot, 1 absent`.
     fn words(&self) -> String {
         let found = self.found.iter().filter(|(fate, _)| fate.needs_you());
@@ -61,7 +71,7 @@ impl ReadAgain {
         rounds.into_iter().flatten().any(Round::needs_you)
     }
 
-    /// `2019: read through on Fri 2027-11-12, 2.10 TB in 1,204 files (read: direct): as recorded.`
+    /// `2019: read through on Fri 2027-11-12, 2.10 TB in 1,204 files and links (read: direct): as recorded.`
     pub fn sentence(&self, zone: Tz) -> String {
         let mut parts = Vec::new();
         match self
@@ -76,7 +86,7 @@ impl ReadAgain {
                 parts.push(format!(
                     "read through on {}, {}{how}: {}",
                     day(ended, zone),
-                    round.read,
+                    round.amount(),
                     round.words()
                 ));
             }
@@ -86,7 +96,7 @@ impl ReadAgain {
             parts.push(format!(
                 "in the round since {} so far {}: {}",
                 day(round.began, zone),
-                round.read,
+                round.amount(),
                 round.words()
             ));
         }
@@ -146,7 +156,7 @@ mod tests {
         };
         assert_eq!(
             row.sentence(chrono_tz::UTC),
-            "2019: read through on Fri 2027-01-15, 2.10 TB in 1,204 files (read: direct): as recorded."
+            "2019: read through on Fri 2027-01-15, 2.10 TB in 1,204 files and links (read: direct): as recorded."
         );
         row.running = row
             .through

@@ -253,9 +253,7 @@ fn an_interrupted_run_goes_on_where_it_was() {
             "it ended before it was interrupted"
         );
     }
-    let process = rustix::process::Pid::from_child(&child);
-    rustix::process::kill_process(process, rustix::process::Signal::INT).unwrap();
-    assert_eq!(child.wait().unwrap().code(), Some(130));
+    interrupt(&mut child);
     let (code, fixity) = scene.json("fixity");
     assert_eq!(code, 0, "{fixity}");
     let again = sum(&fixity, "files_checked");
@@ -265,6 +263,38 @@ fn an_interrupted_run_goes_on_where_it_was() {
         (&round["files"], &round["ended"], &round["slice"]),
         (&5.into(), &true.into(), &1.into())
     );
+    // The same against the proof alone.
+    let proof = scene.home.join("reports/proofs/2019.1.json");
+    let state = proof.with_file_name("2019.1.json.fixity");
+    let mut child = crate::util::command()
+        .args(["fixity", "--proof"])
+        .arg(&proof)
+        .spawn()
+        .unwrap();
+    while !has_read(&state) {
+        std::thread::sleep(Duration::from_millis(5));
+        assert!(
+            child.try_wait().unwrap().is_none(),
+            "it ended before it was interrupted"
+        );
+    }
+    interrupt(&mut child);
+    let (code, fixity) = by_proof(&proof, &[]);
+    assert_eq!(code, 0, "{fixity}");
+    let again = sum(&fixity, "files_checked");
+    assert!((1..5).contains(&again), "{again}");
+    assert!(!state.exists());
+}
+
+/// Whether a state file says that something was read.
+fn has_read(state: &Path) -> bool {
+    std::fs::read_to_string(state).is_ok_and(|text| !text.contains("\"files\":0,"))
+}
+
+fn interrupt(child: &mut std::process::Child) {
+    let process = rustix::process::Pid::from_child(child);
+    rustix::process::kill_process(process, rustix::process::Signal::INT).unwrap();
+    assert_eq!(child.wait().unwrap().code(), Some(130));
 }
 
 #[test]

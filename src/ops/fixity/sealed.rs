@@ -47,7 +47,7 @@ pub struct ProofAsked<'a> {
 /// dataset's folder is not there, or what stopped it.
 pub fn by_proof(asked: ProofAsked<'_>, progress: &dyn Fn(Progress)) -> Result<Reading, Trouble> {
     let began = asked.clock.ticks();
-    let mut file = File::open(asked.proof).map_err(|e| proof::refused(asked.proof, &e.to_string()))?;
+    let mut file = open(asked.proof)?;
     if let Err(TryLockError::WouldBlock) = file.try_lock() {
         let text = format!("another process reads against {}", asked.proof.display());
         return Err(
@@ -64,6 +64,17 @@ pub fn by_proof(asked: ProofAsked<'_>, progress: &dyn Fn(Progress)) -> Result<Re
     slice.keep()?;
     slice.read(&mut file, totals.hash)?;
     slice.end(&totals, &disks, began)
+}
+
+fn open(path: &Path) -> Result<File, Trouble> {
+    File::open(path).map_err(|e| match e.kind() {
+        io::ErrorKind::NotFound => {
+            let text = format!("there is no proof {}", path.display());
+            Trouble::usage("no-such-proof", text)
+                .mend("Proofs lie in the move folder as reports/proofs/BATCH.json, and where you keep copies of them.")
+        }
+        kind => proof::refused(path, &kind.to_string()),
+    })
 }
 
 /// The first reading of a proof: whether it is whole, and the names at its top.
