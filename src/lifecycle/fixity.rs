@@ -153,6 +153,8 @@ pub struct Differs {
     pub absent: bool,
     /// It could not be read.
     pub unreadable: bool,
+    /// Whoever runs this may not read it.
+    pub denied: bool,
     /// It is no file where a file was, or the like.
     pub kind: bool,
     /// Its size.
@@ -178,6 +180,8 @@ pub enum Fate {
     Absent,
     /// It could not be read.
     Unreadable,
+    /// Whoever ran this may not read it.
+    Denied,
     /// Its time is another, its content the same.
     Touched,
     /// It was never recorded.
@@ -186,13 +190,14 @@ pub enum Fate {
 
 impl Fate {
     /// All of them.
-    pub const ALL: [Fate; 8] = [
+    pub const ALL: [Fate; 9] = [
         Fate::Rot,
         Fate::Changed,
         Fate::Content,
         Fate::Type,
         Fate::Absent,
         Fate::Unreadable,
+        Fate::Denied,
         Fate::Touched,
         Fate::Uninvited,
     ];
@@ -206,6 +211,7 @@ impl Fate {
             Fate::Type => "type",
             Fate::Absent => "absent",
             Fate::Unreadable => "unreadable",
+            Fate::Denied => "denied",
             Fate::Touched => "touched",
             Fate::Uninvited => "uninvited",
         }
@@ -222,9 +228,10 @@ impl Fate {
             Fate::Rot => "size and time are as recorded, the content is not",
             Fate::Changed => "written since it was recorded: its time is another, and its size or content",
             Fate::Content => "the content is not as recorded; no time was kept that could tell why",
-            Fate::Type => "something of another kind has its place",
+            Fate::Type => "something of another kind has its place, or that of a folder above it",
             Fate::Absent => "it is not there",
             Fate::Unreadable => "it could not be read",
+            Fate::Denied => "whoever runs this may not read it, so nothing is known of it",
             Fate::Touched => "its time is another, its content as recorded",
             Fate::Uninvited => "it was never recorded",
         }
@@ -243,6 +250,9 @@ pub fn fate(seen: Differs) -> Option<Fate> {
     }
     if seen.unreadable {
         return Some(Fate::Unreadable);
+    }
+    if seen.denied {
+        return Some(Fate::Denied);
     }
     if seen.kind {
         return Some(Fate::Type);

@@ -80,20 +80,22 @@ fn an_interrupted_slice_goes_on_and_asks_for_no_more() {
 /// Every combination of what may differ, against the rules in the order of the manual.
 #[test]
 fn rot_is_told_from_change_in_every_combination() {
-    for bits in 0..96u32 {
+    for bits in 0..192u32 {
         let bit = |n: u32| bits >> n & 1 == 1;
-        let time = [Some(false), Some(true), None][(bits >> 5) as usize];
+        let time = [Some(false), Some(true), None][(bits >> 6) as usize];
         let seen = Differs {
             absent: bit(0),
             unreadable: bit(1),
             kind: bit(2),
             size: bit(3),
             content: bit(4),
+            denied: bit(5),
             time,
         };
-        let rules: [(bool, Option<Fate>); 8] = [
+        let rules: [(bool, Option<Fate>); 9] = [
             (seen.absent, Some(Fate::Absent)),
             (seen.unreadable, Some(Fate::Unreadable)),
+            (seen.denied, Some(Fate::Denied)),
             (seen.kind, Some(Fate::Type)),
             (seen.size, Some(Fate::Changed)),
             (seen.content && time.is_none(), Some(Fate::Content)),

@@ -94,6 +94,8 @@ pub struct Outcome {
     pub small: Amount,
     /// Bytes of the read that had to come from the disks.
     pub due: Bytes,
+    /// Why files could not be read.
+    pub faults: BTreeMap<RelPath, FaultKind>,
     /// What lies at the place of each file that differs, as far as it was seen.
     pub seen: BTreeMap<RelPath, Entry>,
     /// Hashes read of files whose content differs.
@@ -239,6 +241,7 @@ impl Owner {
             Ok(seen) => seen,
             Err(fault) if fatal(&fault) => return Some(fault),
             Err(fault) => {
+                self.outcome.faults.insert(place.clone(), fault.kind);
                 let kind = if fault.kind == FaultKind::NotFound {
                     "absent"
                 } else {

@@ -321,6 +321,28 @@ fn what_is_not_there_is_never_called_absent() {
     assert_eq!((code, found(&fixity, "differences").len()), (0, 0));
 }
 
+/// A cron job of the wrong user is no reason to trust the pool less.
+#[test]
+fn what_this_user_may_not_read_is_told_and_stands_against_nothing() {
+    let scene = Scene::bare();
+    scene.small();
+    released(&scene);
+    let photo = scene.to.join("2020/2020-harvest/photo.bin");
+    let mode = |bits| {
+        let permissions = std::os::unix::fs::PermissionsExt::from_mode(bits);
+        std::fs::set_permissions(&photo, permissions).unwrap();
+    };
+    mode(0);
+    UNPRIVILEGED.set(true);
+    let (code, fixity) = scene.json("fixity");
+    UNPRIVILEGED.set(false);
+    assert_eq!(code, 1, "{fixity}");
+    assert_eq!(found(&fixity, "differences"), ["denied 2020-harvest/photo.bin"]);
+    scene.run("status").expect(0);
+    mode(0o644);
+    scene.run("fixity").expect(0);
+}
+
 #[test]
 fn wrong_shares_and_names_are_refused() {
     let scene = Scene::bare();
@@ -491,8 +513,5 @@ fn a_damaged_or_hostile_proof_reads_nothing() {
     symlink(&outside, &inside).unwrap();
     let (code, fixity) = by_proof(&proof, &[moved.as_os_str()]);
     assert_eq!(code, 1, "{fixity}");
-    assert_eq!(
-        found(&fixity, "differences"),
-        ["unreadable 2019-river-play/sound.bin"]
-    );
+    assert_eq!(found(&fixity, "differences"), ["type 2019-river-play/sound.bin"]);
 }

@@ -4,6 +4,7 @@ use super::verify;
 use super::verify_more::{byte_ranges, tell_witness, witness};
 use crate::cli::{Context, json as pieces};
 use crate::ledger::FixityFound;
+use crate::lifecycle::fixity::Fate;
 use crate::moment::Moment;
 use crate::names::shown;
 use crate::ops::fixity::Reading;
@@ -69,34 +70,49 @@ fn tell_found(context: &Context, reading: &Reading) {
     if needs.is_empty() && reading.outcome.checked > 0 {
         say("  Every file read is as it was recorded.".into());
     }
-    for (number, one) in needs.iter().chain(&listed).enumerate() {
-        if number == NAMED {
-            let more = grouped((reading.found.len() - NAMED) as u64);
-            say(format!("  and {more} more; --json and the ledger have them all."));
-            break;
-        }
-        let hand = match one.attributes && one.fate.needs_you() {
-            true => "; its attributes were changed since, so somebody had a hand on it",
-            false => "",
+    let count = |fate: &Fate| needs.iter().filter(|one| one.fate == *fate).count() as u64;
+    let kinds = Fate::ALL.iter().filter(|fate| count(fate) > 0);
+    let kinds: Vec<String> = kinds
+        .map(|fate| format!("{} {}", grouped(count(fate)), fate.word()))
+        .collect();
+    if !kinds.is_empty() {
+        say(format!("  Not as recorded: {}.", kinds.join(", ")));
+    }
+    for one in needs.iter().chain(&listed).take(NAMED) {
+        let done = match (one.attributes, one.fate) {
+            (true, Fate::Rot) => "; its ctime is another too, so something was done to it",
+            _ => "",
         };
         let mark = if one.fate.needs_you() { "" } else { "listed only: " };
         let (place, word, words) = (&one.place, one.fate.word(), one.fate.words());
-        say(format!(
-            "  {mark}{place}: {word} ({words}{hand}) {}",
-            byte_ranges(&one.ranges)
-        ));
+        let ranges = byte_ranges(&one.ranges);
+        say(format!("  {mark}{place}: {word} ({words}{done}) {ranges}"));
     }
-    if needs.is_empty() {
-        return;
+    if reading.found.len() > NAMED {
+        let more = grouped((reading.found.len() - NAMED) as u64);
+        say(format!("  and {more} more; --json has them all."));
     }
+    tell_mend(context, reading, &needs);
+}
+
+/// What is to be done about it.
+fn tell_mend(context: &Context, reading: &Reading, needs: &[&FixityFound]) {
     for batch in &reading.repairable {
-        say(format!(
+        context.out.say(&format!(
             "  `poolward copy {batch}` repairs what its source still has, where the file here is still ours; then verify it again."
         ));
     }
-    say("  Elsewhere bring the file back from the second copy, with its time, and check the pool and its disks; the \
-         next reading tells whether it is whole."
-        .into());
+    if needs.iter().any(|one| one.fate == Fate::Denied) {
+        context
+            .out
+            .say("  Run it as a user who may read everything there.");
+    }
+    if needs.iter().any(|one| one.fate != Fate::Denied) {
+        context.out.say(
+            "  What no source can mend comes from the second copy, with its time; the next reading tells whether it \
+             is whole. Where anything has rotted or cannot be read, look at the pool and its disks first.",
+        );
+    }
 }
 
 pub(super) fn object(reading: &Reading, zone: chrono_tz::Tz) -> Value {

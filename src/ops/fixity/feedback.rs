@@ -19,7 +19,7 @@ pub(super) fn against(desk: &mut Desk<'_>, row: &BatchRow, found: &[FixityFound]
     // Whoever works on the batch meanwhile may have taken it further.
     let state = batch::state_of(desk.ledger.batch(&row.name)?.as_ref());
     let stands = |one: &&FixityFound| match one.fate {
-        Fate::Touched | Fate::Uninvited => false,
+        Fate::Touched | Fate::Uninvited | Fate::Denied => false,
         Fate::Changed | Fate::Type => state == State::Verified,
         Fate::Rot | Fate::Content | Fate::Absent | Fate::Unreadable => true,
     };
@@ -54,7 +54,9 @@ fn as_verify(fate: Fate) -> &'static str {
         Fate::Absent => "absent",
         Fate::Unreadable => "unreadable",
         Fate::Type => "type",
-        Fate::Rot | Fate::Changed | Fate::Content | Fate::Touched | Fate::Uninvited => "content",
+        Fate::Rot | Fate::Changed | Fate::Content | Fate::Denied | Fate::Touched | Fate::Uninvited => {
+            "content"
+        }
     }
 }
 

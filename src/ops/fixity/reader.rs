@@ -9,7 +9,7 @@ use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
 use crate::verify::compare::Facts;
 use crate::verify::{self as hand, Check, Outcome, Progress, Request};
-use crate::world::{Fs, OsFs, Stop};
+use crate::world::{FaultKind, Fs, OsFs, Stop};
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -154,10 +154,15 @@ fn judge(
     }
     let found = |(place, (kinds, ranges)): (&RelPath, (BTreeSet<&str>, &[(u64, u64)]))| {
         let is = |kind: &str| kinds.contains(kind);
+        let fault = outcome.faults.get(place).copied();
+        let denied = fault == Some(FaultKind::Denied);
+        // A link or a file where a folder was: nothing below it is followed, or damaged.
+        let other = fault == Some(FaultKind::WrongKind);
         let seen = Differs {
             absent: is("absent"),
-            unreadable: is("unreadable"),
-            kind: is("type"),
+            unreadable: is("unreadable") && !denied && !other,
+            denied,
+            kind: is("type") || other,
             size: is("size"),
             time: times.then(|| is("time")),
             content: is("content"),

@@ -210,10 +210,11 @@ impl Run {
             .read
             .add(records.values().map(|r| Amount::one(r.source.size)).sum());
         self.round.how = self.round.how.max(reader.outcome.ways.keys().max().copied());
-        let at = desk.now();
-        desk.ledger.note_fixity(&self.round, (row.id, mark), &found, at)?;
+        // The mark moves last: cut short before it, all of this is read and told once more.
         feedback::against(desk, row, &found)?;
-        feedback::whole_again(desk, row, &records, &group.equal)
+        feedback::whole_again(desk, row, &records, &group.equal)?;
+        let at = desk.now();
+        desk.ledger.note_fixity(&self.round, (row.id, mark), &found, at)
     }
 
     /// Everything was read: what lies there and was never recorded is told with it.
