@@ -414,6 +414,16 @@ fn a_proof_alone_is_enough() {
     ];
     assert_eq!(found(&fixity, "differences"), wanted);
     assert_ne!(listing(&moved), before);
+    // One reads at a time.
+    let held = std::fs::File::open(&proof).unwrap();
+    held.lock().unwrap();
+    let (code, fixity) = by_proof(&proof, &[moved.as_os_str()]);
+    assert_eq!(
+        (code, &fixity["error"]["code"]),
+        (3, &"fixity-busy".into()),
+        "{fixity}"
+    );
+    drop(held);
     // An empty folder, and a pool whose mount is missing.
     let empty = scene.root().join("empty");
     std::fs::create_dir(&empty).unwrap();

@@ -188,3 +188,18 @@ pub(super) fn group_of(sizes: impl Iterator<Item = Bytes>) -> usize {
     };
     sizes.take(GROUP_FILES).take_while(fits).count()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_group_ends_before_it_is_too_large_and_holds_one_file_at_least() {
+        let group = |sizes: &[u64]| group_of(sizes.iter().map(|size| Bytes(*size)));
+        assert_eq!(group(&[]), 0);
+        assert_eq!(group(&[GROUP_BYTES * 3, 1]), 1);
+        assert_eq!(group(&[GROUP_BYTES - 1, 1, 1]), 2);
+        assert_eq!(group(&[0, GROUP_BYTES - 1, 1]), 2);
+        assert_eq!(group(&vec![0; 3 * GROUP_FILES]), GROUP_FILES);
+    }
+}

@@ -245,19 +245,18 @@ impl Run {
         }
     }
 
+    /// The log hears of what was found and of the end; of quiet nights the rounds tell enough.
     fn note(&self, desk: &mut Desk<'_>, checked: Amount, found: &[FixityFound]) -> Result<(), Trouble> {
         let needs = found.iter().filter(|one| one.fate.needs_you()).count() as u64;
+        let ended = match self.round.ended_at {
+            Some(_) => "; the round has ended",
+            None if needs == 0 => return Ok(()),
+            None => "",
+        };
         let words = format!(
-            "{}: {} read again, {} of the round due, {}{}",
+            "{}: {checked} read again, {}{ended}",
             self.round.dataset,
-            checked,
-            self.round.slice.due,
-            counted(needs, "difference"),
-            if self.round.ended_at.is_some() {
-                "; the round has ended"
-            } else {
-                ""
-            }
+            counted(needs, "difference")
         );
         desk.ledger.event(desk.now(), "fixity", &words)
     }
