@@ -81,6 +81,11 @@ pub enum Command {
     /// Take over files that were copied by other means
     #[command(after_help = "Example: poolward adopt 2018.1 --at /mnt/pool/archive/2018")]
     Adopt(Adopt),
+    /// Months later: read what was released again, against the ledger or a proof file alone
+    #[command(
+        after_help = "Examples: poolward fixity --percent 5\n          poolward fixity --proof 2019.1.json /mnt/pool/archive/2019"
+    )]
+    Fixity(Fixity),
     /// Build a small invented archive and take it through the whole move
     #[command(after_help = "Example: poolward demo")]
     Demo(Demo),
@@ -307,6 +312,29 @@ pub struct Adopt {
     /// The folder that holds the batch's projects, where it is not the planned one
     #[arg(long, value_name = "PATH")]
     pub at: Option<PathBuf>,
+}
+
+/// Options of `fixity`.
+///
+/// Every file is read from disk and compared in content, size and time. A file whose size and time
+/// are as recorded and whose content is not has rotted; one with another time was changed. Nothing
+/// is written at the destination.
+#[derive(Debug, Args)]
+pub struct Fixity {
+    /// Datasets; by default all with something verified. With --proof, the folder in which its
+    /// dataset lies now, where it is not the one the proof names
+    #[arg(value_name = "DATASET")]
+    pub datasets: Vec<PathBuf>,
+    /// Read against a proof file alone, without ledger and move folder. How far a round is lies
+    /// beside it in FILE.fixity until the round ends, or in the folder given by --folder. A proof
+    /// names no ranges, and what it does not name cannot be told to be uninvited
+    #[arg(long, value_name = "FILE")]
+    pub proof: Option<PathBuf>,
+    /// Read only this share of a round: 5 a night reads everything once in 20, bytes and files
+    /// weighed, what was unread longest first. A run that was interrupted goes on with its share;
+    /// without a share the round is read to its end
+    #[arg(long, value_name = "P", allow_hyphen_values = true)]
+    pub percent: Option<String>,
 }
 
 /// Options of `demo`.

@@ -291,5 +291,9 @@ fn all_takes_up_what_failed_and_leaves_what_is_released() {
     assert_eq!(copied["batches"].as_array().unwrap().len(), 1, "{copied}");
     crate::removing::release_all(&scene);
     let (code, copied) = scene.json("copy --all");
-    assert_eq!((code, copied["batches"].as_array().unwrap().len()), (0, 0), "{copied}");
+    assert_eq!(
+        (code, copied["batches"].as_array().unwrap().len()),
+        (0, 0),
+        "{copied}"
+    );
 }

@@ -8,6 +8,8 @@ mod cutover;
 mod demo;
 mod exposed;
 mod extras;
+mod fixity;
+mod fixity_told;
 mod forecast;
 mod hold;
 mod layouts;
@@ -53,6 +55,7 @@ pub(super) fn run(command: Command, context: &Context) -> Result<Code, Trouble> 
         Command::Release(args) => release::run(&args, context),
         Command::Report => report::run(context),
         Command::Adopt(args) => adopt::run(&args, context),
+        Command::Fixity(args) => fixity::run(&args, context),
         Command::Demo(args) => demo::run(&args, context),
     }
 }

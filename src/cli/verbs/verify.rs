@@ -75,7 +75,8 @@ fn tell(context: &Context, verified: &Verified) {
     let rate = crate::units::Rate::from_work(read.bytes, verified.elapsed);
     let name = &verified.name;
     context.out.say(&format!(
-        "Batch {name}: read back {read} in {}, {rate} (read: {}).",
+        "Batch {name}: read back {} in {}, {rate} (read: {}).",
+        verified.outcome.compared(),
         verified.elapsed,
         how(&verified.outcome)
     ));
@@ -93,14 +94,15 @@ fn tell(context: &Context, verified: &Verified) {
         context.out.say(&format!("  {count} against it:"));
     }
     for one in verified.differences.iter().take(20) {
-        let ranges: Vec<String> = one
-            .ranges
-            .iter()
-            .map(|(a, b)| format!("bytes {a} to {b}"))
-            .collect();
-        context
-            .out
-            .say(format!("  {}: {} {}", one.place, one.kind, ranges.join(", ")).trim_end());
+        context.out.say(
+            format!(
+                "  {}: {} {}",
+                one.place,
+                one.kind,
+                verify_more::byte_ranges(&one.ranges)
+            )
+            .trim_end(),
+        );
     }
     if !verified.differences.is_empty() {
         context.out.say(&format!(
@@ -115,7 +117,7 @@ fn tell(context: &Context, verified: &Verified) {
 }
 
 fn object(verified: &Verified) -> Value {
-    json!({"name": verified.name, "state": verified.state.word(), "files_checked": verified.outcome.read.files,
+    json!({"name": verified.name, "state": verified.state.word(), "files_checked": verified.outcome.checked,
            "bytes_read": verified.outcome.read.bytes.0, "read_how": how(&verified.outcome),
            "seconds": pieces::seconds(verified.elapsed), "differences": pieces::differences(&verified.differences),
            "listed": pieces::differences(&verified.listed), "witness": verify_more::witness(&verified.witness),
