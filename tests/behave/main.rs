@@ -14,6 +14,7 @@ mod corruption;
 mod cutover;
 mod different;
 mod exposed;
+mod fixity;
 mod guards;
 mod learning;
 mod odd_hours;
