@@ -34,6 +34,9 @@ _poolward() {
             poolward,demo)
                 cmd="poolward__subcmd__demo"
                 ;;
+            poolward,fixity)
+                cmd="poolward__subcmd__fixity"
+                ;;
             poolward,forecast)
                 cmd="poolward__subcmd__forecast"
                 ;;
@@ -94,6 +97,9 @@ _poolward() {
             poolward__subcmd__help,demo)
                 cmd="poolward__subcmd__help__subcmd__demo"
                 ;;
+            poolward__subcmd__help,fixity)
+                cmd="poolward__subcmd__help__subcmd__fixity"
+                ;;
             poolward__subcmd__help,forecast)
                 cmd="poolward__subcmd__help__subcmd__forecast"
                 ;;
@@ -143,7 +149,7 @@ _poolward() {
 
     case "${cmd}" in
         poolward)
-            opts="-h -V --folder --json --quiet --help --version begin scan survey probe pool plan forecast copy verify run hold status release report adopt waybill carry absorb demo help"
+            opts="-h -V --folder --json --quiet --help --version begin scan survey probe pool plan forecast copy verify run hold status release report adopt waybill carry absorb fixity demo help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -296,6 +302,32 @@ _poolward() {
             COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
             return 0
             ;;
+        poolward__subcmd__fixity)
+            opts="-h --proof --percent --folder --json --quiet --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --proof)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --percent)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --folder)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
         poolward__subcmd__forecast)
             opts="-h --link --windows --runs-on --folder --json --quiet --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
@@ -327,7 +359,7 @@ _poolward() {
             return 0
             ;;
         poolward__subcmd__help)
-            opts="begin scan survey probe pool plan forecast copy verify run hold status release report adopt waybill carry absorb demo help"
+            opts="begin scan survey probe pool plan forecast copy verify run hold status release report adopt waybill carry absorb fixity demo help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -411,6 +443,20 @@ _poolward() {
             return 0
             ;;
         poolward__subcmd__help__subcmd__demo)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        poolward__subcmd__help__subcmd__fixity)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )

@@ -101,6 +101,11 @@ pub enum Command {
     /// machine's own mount before it counts. Several receipts are taken each for itself.
     #[command(after_help = "Example: poolward absorb waybills/2019.1.copy.receipt")]
     Absorb(Absorb),
+    /// Months later: read what was released again, against the ledger or a proof file alone
+    #[command(
+        after_help = "Examples: poolward fixity --percent 5\n          poolward fixity --proof 2019.1.json /mnt/pool/archive/2019"
+    )]
+    Fixity(Fixity),
     /// Build a small invented archive and take it through the whole move
     #[command(after_help = "Example: poolward demo")]
     Demo(Demo),
@@ -369,6 +374,29 @@ pub struct Absorb {
     /// Receipts
     #[arg(required = true, value_name = "RECEIPT")]
     pub receipts: Vec<PathBuf>,
+}
+
+/// Options of `fixity`.
+///
+/// Every file is read from disk and compared in content, size and time. A file whose size and time
+/// are as recorded and whose content is not has rotted; one with another time was changed. Nothing
+/// is written at the destination.
+#[derive(Debug, Args)]
+pub struct Fixity {
+    /// Datasets; by default all with something verified. With --proof, the folder in which its
+    /// dataset lies now, where it is not the one the proof names
+    #[arg(value_name = "DATASET")]
+    pub datasets: Vec<PathBuf>,
+    /// Read against a proof file alone, without ledger and move folder. How far a round is lies
+    /// beside it in FILE.fixity until the round ends, or in the folder given by --folder. A proof
+    /// names no ranges, and what it does not name cannot be told to be uninvited
+    #[arg(long, value_name = "FILE")]
+    pub proof: Option<PathBuf>,
+    /// Read only this share of a round: 5 a night reads everything once in 20, bytes and files
+    /// weighed, what was unread longest first. A run that was interrupted goes on with its share;
+    /// without a share the round is read to its end
+    #[arg(long, value_name = "P", allow_hyphen_values = true)]
+    pub percent: Option<String>,
 }
 
 /// Options of `demo`.

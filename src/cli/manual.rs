@@ -2,6 +2,7 @@
 
 use super::args::Cli;
 use super::exit::Code;
+use crate::lifecycle::fixity::Fate;
 use crate::report::words::effect_word;
 use crate::survey::hazards::Sort;
 use clap::{Command, CommandFactory};
@@ -139,6 +140,18 @@ const WORDS: &[(&str, &str)] = &[
         "follow-conflict",
         "a folder cannot get its new name at the destination",
     ),
+    (
+        "fixity-busy",
+        "another process reads the dataset, or against the proof, again",
+    ),
+    (
+        "fixity-state",
+        "fixity: how far a reading against a proof is cannot be kept or read",
+    ),
+    (
+        "follow-unfinished",
+        "fixity: a folder is just being given another name at the destination",
+    ),
     ("held", "the batch is held"),
     (
         "in-the-way",
@@ -207,6 +220,11 @@ const WORDS: &[(&str, &str)] = &[
         "a user or group that [permissions] names is not known here",
     ),
     ("no-such-batch", "the plan has no batch of that name"),
+    ("no-such-proof", "fixity: there is no proof file of that name"),
+    (
+        "no-such-dataset",
+        "nothing was ever copied into a dataset of that name",
+    ),
     ("no-such-project", "no source has a project of that name"),
     (
         "not-a-folder",
@@ -214,7 +232,7 @@ const WORDS: &[(&str, &str)] = &[
     ),
     (
         "not-a-share",
-        "a confidence or rate is no percentage between 0 % and 100 %",
+        "a confidence, rate or share is no percentage between 0 % and 100 %",
     ),
     ("not-aside", "release: a project is not where it was set aside"),
     ("not-confirmed", "release: the batch's name was not typed"),
@@ -222,7 +240,10 @@ const WORDS: &[(&str, &str)] = &[
     ("not-planned", "there is no plan yet"),
     ("not-signed-off", "release: the batch was not released yet"),
     ("not-scanned", "a source has not been scanned yet"),
-    ("not-verified", "release: the batch is not verified"),
+    (
+        "not-verified",
+        "release: the batch is not verified; fixity: nothing of the dataset is",
+    ),
     ("path-needed", "carry: the path of an end was not given"),
     ("read-only", "the destination is mounted for reading alone"),
     (
@@ -349,7 +370,13 @@ fn codes() -> String {
     for (word, meaning) in WORDS {
         text.push_str(&format!(".TP\n{}\n{meaning}\n", word.replace('-', "\\-")));
     }
-    text.push_str(".TP\nexcluded\\-RULE\nleft behind by a rule of [exclude]\n.SH HAZARDS\nThe words of hazards[].kind.\n");
+    text.push_str(".TP\nexcluded\\-RULE\nleft behind by a rule of [exclude]\n");
+    text.push_str(".SH FIXITY\nThe words of differences[].kind and listed[].kind of fixity.\n");
+    for fate in Fate::ALL {
+        let listed = if fate.needs_you() { "" } else { " (listed only)" };
+        text.push_str(&format!(".TP\n{}{listed}\n{}\n", fate.word(), fate.words()));
+    }
+    text.push_str(".SH HAZARDS\nThe words of hazards[].kind.\n");
     for sort in Sort::ALL {
         let kind = sort.kind().replace('-', "\\-");
         text.push_str(&format!(

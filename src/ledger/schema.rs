@@ -172,6 +172,21 @@ CREATE TABLE check_files (batch INTEGER NOT NULL, path BLOB NOT NULL, mtime NOT 
     PRIMARY KEY (batch, path)) WITHOUT ROWID;
 "#,
     r#"
+-- Rounds of fixity: each reads every file of a dataset once more, in slices. `due` in millionths.
+CREATE TABLE fixity_rounds (
+    id INTEGER PRIMARY KEY, dataset TEXT NOT NULL, began_at NOT NULL, ended_at, due INTEGER NOT NULL,
+    slice INTEGER NOT NULL, open INTEGER NOT NULL, files INTEGER NOT NULL, bytes INTEGER NOT NULL,
+    how TEXT);
+CREATE INDEX fixity_rounds_by_dataset ON fixity_rounds (dataset, id);
+-- The last file of a batch that a round has read, in the order of `files`.
+CREATE TABLE fixity_marks (round INTEGER NOT NULL, batch INTEGER NOT NULL, folder INTEGER NOT NULL,
+    name BLOB NOT NULL, at NOT NULL, PRIMARY KEY (round, batch)) WITHOUT ROWID;
+-- What a round has found; `attributes` says whether the ctime is another too.
+CREATE TABLE fixity_found (round INTEGER NOT NULL, path BLOB NOT NULL, kind TEXT NOT NULL,
+    ranges TEXT NOT NULL, attributes INTEGER NOT NULL, slice INTEGER NOT NULL, at NOT NULL,
+    PRIMARY KEY (round, path, kind)) WITHOUT ROWID;
+"#,
+    r#"
 -- What other machines were asked to do, one row a document: `hash` is BLAKE3 of all its bytes,
 -- `listed` one over the files it lists, `digest` the index they come from.
 CREATE TABLE waybills (

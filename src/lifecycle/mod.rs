@@ -7,6 +7,9 @@ pub mod agenda;
 #[cfg(test)]
 mod agenda_tests;
 pub mod cutover;
+pub mod fixity;
+#[cfg(test)]
+mod fixity_tests;
 pub mod follow;
 #[cfg(test)]
 mod follow_tests;

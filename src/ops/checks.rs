@@ -120,19 +120,28 @@ impl<'a> Checks<'a> {
     }
 }
 
+/// The next of a queue that `fill` fills, until it answers that there is nothing more.
+pub(super) fn refilled<S, T>(
+    state: &mut S,
+    take: impl Fn(&mut S) -> Option<T>,
+    fill: impl Fn(&mut S) -> Result<bool, Trouble>,
+) -> Option<Result<T, Trouble>> {
+    loop {
+        if let Some(ready) = take(state) {
+            return Some(Ok(ready));
+        }
+        match fill(state) {
+            Ok(true) => {}
+            Ok(false) => return None,
+            Err(trouble) => return Some(Err(trouble)),
+        }
+    }
+}
+
 impl Iterator for Checks<'_> {
     type Item = Result<Check, Trouble>;
 
     fn next(&mut self) -> Option<Self::Item> {
-        loop {
-            if let Some(check) = self.ready.pop_front() {
-                return Some(Ok(check));
-            }
-            match self.fill() {
-                Ok(true) => {}
-                Ok(false) => return None,
-                Err(trouble) => return Some(Err(trouble)),
-            }
-        }
+        refilled(self, |all| all.ready.pop_front(), Self::fill)
     }
 }

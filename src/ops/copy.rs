@@ -20,7 +20,7 @@ use crate::ledger::{Failure, GroupResult, Ledger, Promise};
 use crate::lifecycle::{Event, Fact, Remains, State, after, remains};
 use crate::names::RelPath;
 use crate::trouble::{Class, Trouble};
-use crate::units::{Amount, Bytes, Span};
+use crate::units::{Bytes, Span};
 use crate::world::{Durability, Fs, Publish};
 use std::collections::{BTreeSet, VecDeque};
 use std::sync::Arc;
@@ -175,7 +175,7 @@ fn one(
     let stretches = Stretches::new(desk, at_hand, "copy", began)?;
     let progress = |p: Progress| {
         hourly.at(ends.clock.ticks());
-        stretches.at(ends.clock.ticks(), ends.clock.now(), heard(p));
+        stretches.at(ends.clock.ticks(), ends.clock.now(), p.into());
         progress(p);
     };
     let copied = hand::copy_at(ends, &task, &mut desk.ledger, &mut outstanding, pace, &progress);
@@ -318,18 +318,6 @@ fn dress(
     ends.target.sync().map_err(|fault| hand::trouble_of(&fault))?;
     desk.ledger
         .record_group(task.batch, &task.dataset, &task.source, &group)
-}
-
-fn heard(p: Progress) -> Done {
-    let all = Amount {
-        files: p.files,
-        bytes: p.bytes,
-    };
-    Done {
-        all,
-        small: p.small,
-        waited: p.waited,
-    }
 }
 
 fn came_to(outcome: &Outcome) -> Done {

@@ -4,9 +4,11 @@
 use super::desk::Desk;
 use super::settings::{DestinationSettings, SourceSettings};
 use crate::ledger::{EndRole, EndRow};
+use crate::names::RelPath;
 use crate::plan::Dataset;
 use crate::trouble::Trouble;
-use crate::world::{MountIdentity, MountTable, OsFs};
+use crate::units::counted;
+use crate::world::{FaultKind, Fs, MountIdentity, MountTable, OsFs};
 use std::path::{Path, PathBuf};
 
 /// How many names at a source are remembered.
@@ -191,7 +193,7 @@ pub fn dataset(desk: &mut Desk<'_>, at: &DestinationSettings, dataset: &Dataset)
     if at.dataset.is_none() && !path.is_dir() {
         make_folders(&path)?;
     }
-    let fs = dataset_there(desk, at, dataset)?;
+    let fs = dataset_seen(desk, at, dataset)?;
     if desk.ledger.end(EndRole::Dataset, &dataset.name)?.is_none() {
         let row = EndRow {
             role: EndRole::Dataset,
@@ -211,11 +213,12 @@ fn dataset_path(at: &DestinationSettings, dataset: &Dataset) -> PathBuf {
         .join(std::ffi::OsStr::from_bytes(dataset.folder.as_bytes()))
 }
 
-/// The same for those who only look: nothing is made, and nothing recorded.
+/// The same for those who come before anything of ours may lie there: nothing is made, and nothing
+/// recorded.
 ///
 /// # Errors
 /// As for [`dataset`]; `dataset-missing` also where it is a plain folder that is not there.
-pub fn dataset_there(desk: &Desk<'_>, at: &DestinationSettings, dataset: &Dataset) -> Result<OsFs, Trouble> {
+pub fn dataset_seen(desk: &Desk<'_>, at: &DestinationSettings, dataset: &Dataset) -> Result<OsFs, Trouble> {
     destination(desk, at)?;
     let path = dataset_path(at, dataset);
     let named = dataset.full_name.as_ref().unwrap_or(&dataset.name);
@@ -242,6 +245,51 @@ pub fn dataset_there(desk: &Desk<'_>, at: &DestinationSettings, dataset: &Datase
     Ok(fs)
 }
 
+/// The dataset's folder for reading alone: nothing is made, marked or recorded. A folder in which
+/// nothing lies that the ledger knows there is not the dataset, but the place it is mounted at.
+///
+/// # Errors
+/// `mount-missing` or `mount-changed`, with the mend.
+pub fn dataset_there(desk: &Desk<'_>, at: &DestinationSettings, dataset: &Dataset) -> Result<OsFs, Trouble> {
+    use std::os::unix::ffi::OsStrExt;
+    destination(desk, at)?;
+    let folder = std::ffi::OsStr::from_bytes(dataset.folder.as_bytes());
+    let fs = open(&at.path.join(folder), "--to")?;
+    if let Some(kept) = desk.ledger.end(EndRole::Dataset, &dataset.name)? {
+        same_mount(fs.path(), &kept.mount, fs.mount())?;
+    }
+    let known = desk.ledger.names_at(&dataset.name, &RelPath::root())?;
+    holds_any(&fs, known.iter().map(Vec::as_slice))?;
+    Ok(fs)
+}
+
+/// That a folder holds at least one of the names it must hold, where there are any.
+///
+/// # Errors
+/// `mount-missing` where it holds none of them.
+pub fn holds_any<'a>(fs: &OsFs, names: impl Iterator<Item = &'a [u8]>) -> Result<(), Trouble> {
+    let root = fs.root().map_err(|fault| crate::copy::trouble_of(&fault))?;
+    let mut known = 0u64;
+    for name in names {
+        match root.stat(name) {
+            Err(fault) if fault.kind == FaultKind::NotFound => known += 1,
+            _ => return Ok(()),
+        }
+    }
+    if known == 0 {
+        return Ok(());
+    }
+    let text = format!(
+        "{} is not there: none of the {} known to lie in it {}",
+        crate::names::shown(fs.path().as_os_str().as_encoded_bytes()),
+        counted(known, "name"),
+        if known == 1 { "does" } else { "do" }
+    );
+    Err(Trouble::stopped("mount-missing", text).mend(
+        "Mount the pool or dataset there, then run the same command again. Nothing was read or counted as absent.",
+    ))
+}
+
 fn make_folders(path: &Path) -> Result<(), Trouble> {
     std::fs::create_dir_all(path).map_err(|e| {
         let code = match e.kind() {
@@ -253,7 +301,7 @@ fn make_folders(path: &Path) -> Result<(), Trouble> {
     })
 }
 
-fn open(path: &Path, option: &str) -> Result<OsFs, Trouble> {
+pub(super) fn open(path: &Path, option: &str) -> Result<OsFs, Trouble> {
     OsFs::open(path).map_err(|fault| {
         Trouble::stopped(
             "mount-missing",
@@ -280,7 +328,7 @@ fn mount_of(path: &Path, option: &str) -> Result<MountIdentity, Trouble> {
     Ok(open(path, option)?.mount().clone())
 }
 
-fn same_mount(path: &Path, kept: &MountIdentity, now: &MountIdentity) -> Result<(), Trouble> {
+pub(super) fn same_mount(path: &Path, kept: &MountIdentity, now: &MountIdentity) -> Result<(), Trouble> {
     if kept.is_same(now) {
         return Ok(());
     }
@@ -293,7 +341,7 @@ fn same_mount(path: &Path, kept: &MountIdentity, now: &MountIdentity) -> Result<
     Err(missing(path, &words))
 }
 
-fn missing(path: &Path, why: &str) -> Trouble {
+pub(super) fn missing(path: &Path, why: &str) -> Trouble {
     let text = format!("{} is not what it was: {why}", path.display());
     Trouble::stopped("mount-changed", text).mend(
         "Mount the share or pool there again, then run the same command again. Nothing was read or written.",

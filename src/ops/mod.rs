@@ -15,6 +15,7 @@ pub mod demo;
 pub mod desk;
 mod expected;
 pub mod exposed;
+pub mod fixity;
 pub mod follow;
 pub mod following;
 pub mod foretold;

@@ -10,7 +10,9 @@ use crate::entry::EntryKind;
 use crate::ledger::CheckFileRow;
 use crate::moment::Moment;
 use crate::names::RelPath;
-use crate::report::manifest::{Algorithm, place_of_line, read_check_file};
+use crate::report::manifest::{
+    Algorithm, CheckFile, place_of_line, read_bare_digest, read_check_file, with_slashes,
+};
 use crate::trouble::Trouble;
 use crate::world::{Folder, Fs, OpenHow, Res};
 use std::collections::BTreeMap;
@@ -65,14 +67,15 @@ impl OldLists {
                     unread: u64::from(bytes.is_none()),
                 };
                 let bytes = bytes.unwrap_or_default();
-                let file = read_check_file(&bytes, Some(algorithm));
+                let file = lines_of(&bytes, &child.name, algorithm);
                 // A file that only has such a name, like a drawing, is no list.
                 if file.listed.is_empty() && found.unread == 0 {
                     continue;
                 }
                 found.unread += file.unread.len() as u64;
                 for line in file.listed {
-                    match place_of_line(&folder.place, &child.name, &line.path).filter(|_| left > 0) {
+                    let place = leads_to(&mut open, &folder.place, &child.name, &line.path);
+                    match place.filter(|_| left > 0) {
                         Some(place) => {
                             left -= 1;
                             found.lines.push(place.clone());
@@ -130,6 +133,35 @@ impl OldLists {
         }
         desk.ledger.put_check_files(id, &rows)?;
         Ok(rows)
+    }
+}
+
+/// The lines of a list. One without a name belongs to the file the list is named after, and counts
+/// only where it is all that the list says.
+fn lines_of(bytes: &[u8], name: &[u8], algorithm: Algorithm) -> CheckFile {
+    match read_bare_digest(bytes, name) {
+        Some(only) => CheckFile {
+            listed: vec![only],
+            unread: Vec::new(),
+        },
+        None => read_check_file(bytes, Some(algorithm)),
+    }
+}
+
+/// Where a line leads: to the name as it stands there, or, where no such name exists, to the path
+/// that backslashes make of it.
+fn leads_to(open: &mut OpenFolders<'_>, folder: &RelPath, list: &[u8], path: &[u8]) -> Option<RelPath> {
+    let literal = place_of_line(folder, list, path);
+    let Some(slashes) = with_slashes(path) else {
+        return literal;
+    };
+    let mut exists = |place: &RelPath| {
+        let (above, name) = place.split()?;
+        open.get(&above).and_then(|held| held.stat(name)).ok()
+    };
+    match literal.filter(|place| exists(place).is_some()) {
+        Some(place) => Some(place),
+        None => place_of_line(folder, list, &slashes),
     }
 }
 

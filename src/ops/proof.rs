@@ -58,7 +58,7 @@ pub fn check(path: &Path) -> Result<Totals, Trouble> {
     read(std::io::BufReader::new(file), |_| {}).map_err(|bad| refused(path, &bad.to_string()))
 }
 
-fn refused(path: &Path, why: &str) -> Trouble {
+pub(super) fn refused(path: &Path, why: &str) -> Trouble {
     let words = format!("the proof {} is refused: {why}", path.display());
     Trouble::stopped("proof-damaged", words)
         .mend("Take it back from the second copy; its BLAKE3 stands on the release sheet.")

@@ -4,6 +4,7 @@ use crate::lifecycle::Reason;
 use crate::moment::Moment;
 use crate::release::{Checked, Stay, Surprise};
 use crate::units::Amount;
+use std::cell::Cell;
 use std::path::{Path, PathBuf};
 
 /// Which of the two steps a removal takes.
@@ -54,6 +55,27 @@ pub struct Removed {
     pub until: Option<Moment>,
     /// What stays at the source.
     pub stays: Vec<Stay>,
+}
+
+/// How far the comparing is, added up over all pieces.
+pub(super) struct Compared<'a> {
+    sum: Cell<Amount>,
+    told: &'a dyn Fn(Amount),
+}
+
+impl<'a> Compared<'a> {
+    /// Nothing yet; `told` hears of the sum.
+    pub fn new(told: &'a dyn Fn(Amount)) -> Compared<'a> {
+        let sum = Cell::default();
+        Compared { sum, told }
+    }
+
+    /// Adds to it.
+    pub fn add(&self, more: Amount) {
+        let sum = self.sum.get().plus(more);
+        self.sum.set(sum);
+        (self.told)(sum);
+    }
 }
 
 /// What a look at every piece has found.

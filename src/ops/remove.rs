@@ -4,7 +4,7 @@
 use super::batch::{self, AtHand};
 use super::desk::Desk;
 use super::pieces::{self, Whereabouts};
-use super::removal::Found;
+use super::removal::{Compared, Found};
 pub use super::removal::{Question, Removed, Step};
 use super::{guard, release};
 use crate::ledger::{Aside, AsideState};
@@ -16,12 +16,14 @@ use crate::release::{
 };
 use crate::survey::exclude::ASIDE_PREFIX;
 use crate::trouble::Trouble;
+use crate::units::Amount;
 use crate::world::{OsFs, Stop};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 /// Sets the projects of a released batch aside, or, once they were aside long enough, removes them
-/// for good. `confirm` is asked before anything is touched.
+/// for good. `confirm` is asked before anything is touched; `progress` hears of the files compared so
+/// far, and of the bytes read for that.
 ///
 /// # Errors
 /// [`Trouble`] where an end is missing, the source refuses, or what `confirm` answers.
@@ -30,10 +32,11 @@ pub fn remove(
     name: &str,
     accept: &[String],
     confirm: &mut dyn FnMut(&Question<'_>) -> Result<(), Trouble>,
+    progress: &dyn Fn(Amount),
 ) -> Result<Removed, Trouble> {
     let names = begun(desk, name)?;
     with_leases(desk, &names, &mut |desk| {
-        let job = Job::open(desk, name)?;
+        let job = Job::open(desk, name, progress)?;
         job.remove(desk, accept, confirm)
     })
 }
@@ -44,7 +47,9 @@ pub fn remove(
 /// [`Trouble`] where the source is missing or refuses, or something was removed for good already.
 pub fn undo(desk: &mut Desk<'_>, name: &str) -> Result<Removed, Trouble> {
     let names = begun(desk, name)?;
-    with_leases(desk, &names, &mut |desk| Job::open(desk, name)?.undo(desk))
+    with_leases(desk, &names, &mut |desk| {
+        Job::open(desk, name, &|_| {})?.undo(desk)
+    })
 }
 
 /// The batch and those that hold files of its projects.
@@ -72,16 +77,17 @@ fn with_leases<T>(
 }
 
 /// One batch's removal, both ends open.
-struct Job {
+struct Job<'a> {
     name: String,
     kin: Vec<AtHand>,
     source: OsFs,
     copies: Vec<OsFs>,
     inodes_hold: bool,
+    compared: Compared<'a>,
 }
 
-impl Job {
-    fn open(desk: &mut Desk<'_>, name: &str) -> Result<Job, Trouble> {
+impl<'a> Job<'a> {
+    fn open(desk: &mut Desk<'_>, name: &str, told: &'a dyn Fn(Amount)) -> Result<Job<'a>, Trouble> {
         let kin = pieces::kin(desk, name)?;
         let Some(first) = kin.first() else {
             return Err(Trouble::defect("a begun batch is not in the ledger"));
@@ -101,6 +107,7 @@ impl Job {
             source,
             copies,
             inodes_hold,
+            compared: Compared::new(told),
         })
     }
 
@@ -151,6 +158,7 @@ impl Job {
             copies: &copies,
             inodes_hold: self.inodes_hold,
             stop,
+            told: &|more| self.compared.add(more),
         })
     }
 

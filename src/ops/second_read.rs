@@ -2,6 +2,7 @@
 //! against what was recorded when it was copied. Two reads that disagree are decided by a third.
 
 use super::batch::AtHand;
+use super::checks::refilled;
 use super::desk::Desk;
 use super::guard;
 use super::items::Walk;
@@ -262,15 +263,6 @@ impl Iterator for Again<'_> {
     type Item = Result<Check, Trouble>;
 
     fn next(&mut self) -> Option<Self::Item> {
-        loop {
-            if let Some(check) = self.ready.pop_front() {
-                return Some(Ok(check));
-            }
-            match self.fill() {
-                Ok(true) => {}
-                Ok(false) => return None,
-                Err(trouble) => return Some(Err(trouble)),
-            }
-        }
+        refilled(self, |all| all.ready.pop_front(), Self::fill)
     }
 }

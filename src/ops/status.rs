@@ -150,6 +150,7 @@ fn model_of(
         hazards: Vec::new(),
         left_behind: Vec::new(),
         exposed: None,
+        read_again: super::fixity::told(desk)?,
         second_copy: Some(settings.second_copy.clone()).filter(|text| !text.is_empty()),
     })
 }
@@ -295,7 +296,7 @@ fn proof(
     }))
 }
 
-fn how(how: ReadHow) -> model::ReadHow {
+pub(super) fn how(how: ReadHow) -> model::ReadHow {
     match how {
         ReadHow::Direct => model::ReadHow::Direct,
         ReadHow::Evicted => model::ReadHow::Evicted,

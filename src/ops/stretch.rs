@@ -2,10 +2,12 @@
 
 use super::batch::AtHand;
 use super::desk::Desk;
+use crate::copy;
 use crate::ledger::{Ledger, Sample};
 use crate::moment::Moment;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes, Span};
+use crate::verify;
 use std::cell::RefCell;
 
 /// Seconds of one stretch.
@@ -24,6 +26,31 @@ pub(super) struct Done {
     pub small: Amount,
     /// How long workers waited for a limit, all together.
     pub waited: Span,
+}
+
+impl From<copy::Progress> for Done {
+    fn from(p: copy::Progress) -> Done {
+        Done {
+            all: Amount {
+                files: p.files,
+                bytes: p.bytes,
+            },
+            small: p.small,
+            waited: p.waited,
+        }
+    }
+}
+
+impl From<verify::Progress> for Done {
+    fn from(p: verify::Progress) -> Done {
+        // Reading back knows no limit to wait for; all else is told alike.
+        Done::from(copy::Progress {
+            bytes: p.bytes,
+            files: p.files,
+            small: p.small,
+            ..copy::Progress::default()
+        })
+    }
 }
 
 struct State {

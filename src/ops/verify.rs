@@ -16,7 +16,7 @@ use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::survey::ProjectKey;
 use crate::trouble::Trouble;
-use crate::units::{Amount, Span};
+use crate::units::Span;
 use crate::verify::compare::{Facts, attributes};
 use crate::verify::{self as hand, Outcome, Progress, Request};
 use crate::world::{Disks, Fs, OsFs};
@@ -167,7 +167,7 @@ fn timed(
     let ledger = &mut desk.ledger;
     let mut note = |found: &[_]| ledger.mark_verified(id, &dataset, found, clock.now());
     let heard = |p: Progress| {
-        stretches.at(clock.ticks(), clock.now(), heard(p));
+        stretches.at(clock.ticks(), clock.now(), p.into());
         progress(p);
     };
     let outcome = match hand::verify(request, checks, &mut note, &heard) {
@@ -196,18 +196,6 @@ pub(super) fn against(outcome: &Outcome, at: Moment) -> impl Iterator<Item = Dif
         blocking: true,
         at,
     })
-}
-
-fn heard(p: Progress) -> Done {
-    let all = Amount {
-        files: p.files,
-        bytes: p.bytes,
-    };
-    Done {
-        all,
-        small: p.small,
-        waited: Span::default(),
-    }
 }
 
 /// Verified is a batch of which every file is proven and nothing stands against it.

@@ -7,7 +7,7 @@ use crate::lifecycle::removal::{Look, Verdict, compare, is_sampled, verdict};
 use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::trouble::Trouble;
-use crate::units::Amount;
+use crate::units::{Amount, Bytes};
 use crate::world::{Buffer, Fault, FaultKind, Folder, OpenHow, Res};
 use std::collections::{BTreeMap, HashMap};
 use std::num::NonZeroU64;
@@ -112,6 +112,7 @@ pub fn check(ends: Ends<'_>, piece: &Piece, at: &RelPath, depth: Depth) -> Resul
             let seen = eyes
                 .weigh(&*held, name, file)
                 .map_err(|fault| trouble_of(&fault, &place))?;
+            (ends.told)(Amount::one(Bytes::ZERO));
             let size = file.record.source.size;
             match seen.verdict {
                 Verdict::Remove => found.ready.add(amount_of(file)),
@@ -286,6 +287,10 @@ impl<'a> Eyes<'a> {
             }
             let length = file.read_at(hasher.position(), self.buffer.bytes_mut())?;
             hasher.update(&self.buffer.bytes()[..length]);
+            (self.ends.told)(Amount {
+                files: 0,
+                bytes: Bytes(length as u64),
+            });
             if hasher.position() >= now.size.0 || length == 0 {
                 break;
             }

@@ -32,7 +32,7 @@ pub use empty::{Emptied, empty, uninvited};
 use crate::ledger::FileRecord;
 use crate::names::RelPath;
 use crate::trouble::Trouble;
-use crate::units::Bytes;
+use crate::units::{Amount, Bytes};
 use crate::world::{Fault, FaultKind, Folder, Fs, Res, Stop};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
@@ -48,6 +48,8 @@ pub struct Ends<'a> {
     pub inodes_hold: bool,
     /// Whether to end.
     pub stop: &'a Stop,
+    /// Is told of work as it is done: files compared, and bytes read for that, since the last time.
+    pub told: &'a dyn Fn(Amount),
 }
 
 /// A folder that holds copies.

@@ -46,6 +46,15 @@ pub struct CheckFile {
 }
 
 impl Algorithm {
+    /// All of them.
+    pub const ALL: [Algorithm; 5] = [
+        Algorithm::Md5,
+        Algorithm::Sha1,
+        Algorithm::Sha256,
+        Algorithm::Sha512,
+        Algorithm::Blake3,
+    ];
+
     /// Its name in tagged lines and, in lower case, in file names.
     pub fn name(self) -> &'static str {
         match self {
@@ -91,15 +100,7 @@ impl Algorithm {
     }
 
     fn of_tag(tag: &[u8]) -> Option<Algorithm> {
-        [
-            Algorithm::Md5,
-            Algorithm::Sha1,
-            Algorithm::Sha256,
-            Algorithm::Sha512,
-            Algorithm::Blake3,
-        ]
-        .into_iter()
-        .find(|a| a.name().as_bytes() == tag)
+        Algorithm::ALL.into_iter().find(|a| a.name().as_bytes() == tag)
     }
 
     /// By the length of a hash alone, 32 bytes being SHA-256, the older custom (common practice,
@@ -218,6 +219,57 @@ pub fn read_check_file(bytes: &[u8], named: Option<Algorithm>) -> CheckFile {
         }
     }
     found
+}
+
+/// The one hash that a check file holds without a name: it belongs to the file that the check
+/// file's own name says without its ending, `film.mov` for `film.mov.md5`. `None` where more or
+/// less than one hash of that ending's length stands in it.
+pub fn read_bare_digest(bytes: &[u8], list: &[u8]) -> Option<Listed> {
+    let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
+    let dot = list.iter().rposition(|b| *b == b'.')?;
+    let (path, ending) = (list.get(..dot)?, list.get(dot + 1..)?.to_ascii_lowercase());
+    let ending = ending.strip_suffix(b"sum").unwrap_or(&ending);
+    let lower = |algorithm: &Algorithm| algorithm.name().to_ascii_lowercase();
+    let algorithm = match ending {
+        b"b3" => Algorithm::Blake3,
+        _ => Algorithm::ALL
+            .into_iter()
+            .find(|a| lower(a).as_bytes() == ending)?,
+    };
+    let says = |line: &&[u8]| !line.is_empty() && !matches!(line.first(), Some(b'#' | b';'));
+    let mut lines = bytes.split(|b| *b == b'\n').map(<[u8]>::trim_ascii).filter(says);
+    let (line, None) = (lines.next()?, lines.next()) else {
+        return None;
+    };
+    // What was hashed from a pipe has a dash for a name.
+    let digits = line
+        .strip_suffix(b" -")
+        .or(line.strip_suffix(b" *-"))
+        .unwrap_or(line);
+    let digest = unhex(digits.trim_ascii())?;
+    let fits = digest.len() == algorithm.length() && !path.is_empty();
+    fits.then(|| Listed {
+        path: path.to_vec(),
+        algorithm,
+        digest,
+    })
+}
+
+/// A path with backslashes as separators, as lists from Windows have it; `None` where it has none.
+/// One that begins with a drive is absolute.
+pub fn with_slashes(path: &[u8]) -> Option<Vec<u8>> {
+    if !path.contains(&b'\\') {
+        return None;
+    }
+    let drive = matches!(path, [letter, b':', ..] if letter.is_ascii_alphabetic());
+    let slash = |b: &u8| if *b == b'\\' { b'/' } else { *b };
+    Some(
+        drive
+            .then_some(b'/')
+            .into_iter()
+            .chain(path.iter().map(slash))
+            .collect(),
+    )
 }
 
 /// Where a line of a check file leads, from the folder that holds it: `.` and `..` are followed as

@@ -4,6 +4,7 @@
 //! arrives finished, with `now` in it, and the same model always gives the same bytes.
 //!
 //! - [`model`]: what is known of a move, ready to be shown.
+//! - [`again`]: when each dataset was last read again, and what was found.
 //! - [`page`]: one self-contained HTML page.
 //! - [`sheet`]: the release sheet of a batch and the one-page sheet of a project.
 //! - [`calendar`]: the schedule as RFC 5545 calendar.
@@ -14,6 +15,7 @@
 //! - [`findings`]: what a survey found, gravest first, for a terminal of 80 columns.
 //! - [`words`]: sentences and aligned tables for a terminal.
 
+pub mod again;
 pub mod calendar;
 pub mod exposed;
 pub mod findings;

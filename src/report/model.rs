@@ -7,6 +7,7 @@ use crate::digest::Digest;
 pub use crate::lifecycle::State;
 use crate::moment::{Moment, Year};
 use crate::names::{BatchName, SourceName};
+use crate::report::again::ReadAgain;
 use crate::report::exposed::Exposed;
 use crate::survey::{Hazard, Kind};
 use crate::units::{Amount, Bytes, Rate, Span};
@@ -279,6 +280,8 @@ pub struct ReportModel {
     pub left_behind: Vec<LeftGroup>,
     /// What exists only on the old box, where it was summed up.
     pub exposed: Option<Exposed>,
+    /// Datasets that were read again since they were verified.
+    pub read_again: Vec<ReadAgain>,
     /// Where the second copy lies, in the user's words.
     pub second_copy: Option<String>,
 }

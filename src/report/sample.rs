@@ -371,6 +371,7 @@ pub(crate) fn sample() -> ReportModel {
         hazards: hazards(),
         exposed: Some(exposed()),
         left_behind: left_behind(),
+        read_again: Vec::new(),
         second_copy: Some("tape set B, at the bank".into()),
     }
 }

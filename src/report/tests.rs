@@ -453,3 +453,21 @@ fn a_scan_is_summed_up_in_sentences() {
     Worth knowing: name-bidi (1), time-future (212).
     "#);
 }
+
+/// After the end of a move nothing is said as if something were still to come.
+#[test]
+fn a_finished_move_reads_like_one() {
+    let mut model = sample();
+    model.space[0].needed = crate::units::Bytes::ZERO;
+    model.exposed = Some(crate::report::exposed::Exposed::default());
+    model.read_again = vec![crate::report::again::ReadAgain {
+        dataset: "2019".into(),
+        through: None,
+        running: None,
+    }];
+    let page = page(&model);
+    assert!(!page.contains("needs 0 B") && page.contains("nothing more is to come"));
+    assert!(!page.contains("<h2>Only on the old box"));
+    assert!(page.contains("<h2>Nothing is only on the old box"));
+    assert!(page.contains("2019: not read through again yet."));
+}

@@ -13,7 +13,7 @@ mod worker;
 
 use crate::copy::trouble_of;
 use crate::digest::{BlockValue, Digest};
-use crate::entry::Entry;
+use crate::entry::{Entry, EntryKind};
 use crate::ledger::{Attributes, FileRecord, ReadBack};
 use crate::lifecycle::witness::{due, is_from_disk};
 use crate::names::RelPath;
@@ -82,8 +82,10 @@ pub struct Found {
 /// What a verification came to.
 #[derive(Debug, Clone, Default)]
 pub struct Outcome {
-    /// Files and bytes read back.
+    /// Files and bytes read back: those that have content to read.
     pub read: Amount,
+    /// Files compared, empty, missing and unreadable ones among them; no symlinks.
+    pub checked: u64,
     /// Files and symlinks equal in everything.
     pub equal: u64,
     /// What differs, in byte order of places.
@@ -94,8 +96,22 @@ pub struct Outcome {
     pub small: Amount,
     /// Bytes of the read that had to come from the disks.
     pub due: Bytes,
+    /// Why files could not be read.
+    pub faults: BTreeMap<RelPath, FaultKind>,
+    /// What lies at the place of each file that differs, as far as it was seen.
+    pub seen: BTreeMap<RelPath, Entry>,
     /// Hashes read of files whose content differs.
     pub hashes: BTreeMap<RelPath, Digest>,
+}
+
+impl Outcome {
+    /// Files compared, and the bytes of those that were read.
+    pub fn compared(&self) -> Amount {
+        Amount {
+            files: self.checked,
+            bytes: self.read.bytes,
+        }
+    }
 }
 
 /// How far a verification is.
@@ -219,10 +235,15 @@ impl Owner {
     fn take(&mut self, request: &Request<'_>, done: worker::Done) -> Option<Fault> {
         let record = &done.check.record;
         let place = &record.place;
+        let fatal = |fault: &Fault| fault.course() == Course::StopAll;
+        if !done.result.as_ref().is_err_and(fatal) && record.kind == EntryKind::File {
+            self.outcome.checked += 1;
+        }
         let seen = match done.result {
             Ok(seen) => seen,
-            Err(fault) if fault.course() == Course::StopAll => return Some(fault),
+            Err(fault) if fatal(&fault) => return Some(fault),
             Err(fault) => {
+                self.outcome.faults.insert(place.clone(), fault.kind);
                 let kind = if fault.kind == FaultKind::NotFound {
                     "absent"
                 } else {
@@ -271,6 +292,9 @@ impl Owner {
             }
             Some(hash) if hash != record.hash => drop(self.outcome.hashes.insert(place.clone(), hash)),
             _ => {}
+        }
+        if !found.is_empty() {
+            self.outcome.seen.insert(place.clone(), seen.facts);
         }
         self.outcome.found.extend(found);
         None

@@ -337,8 +337,7 @@ fn receipts_of_other_moves_and_of_waybills_that_are_over_are_refused() {
         "waybill-withdrawn",
         "taken back",
     );
-    std::fs::remove_file(&carried.receipt).expect("the older receipt");
-    std::fs::remove_dir_all(newer.with_extension("carry")).expect("the older work");
+    assert_ne!(newer, carried.waybill, "a later one has a name of its own");
     let newer = carry(&carried.scene, &newer);
     let (exit, told) = absorb(&carried.scene, &[newer, other]);
     assert_eq!(exit, 0, "{told:?}");
@@ -575,6 +574,34 @@ fn a_well_sealed_lie_about_a_reading_back_is_refused_or_stands() {
     let (exit, told) = absorb(&carried.scene, &[soft]);
     assert_eq!((exit, &told[0]["state"]), (1, &Value::from("copied")), "{told:?}");
     assert_eq!(told[0]["differences"], 1);
+}
+
+/// Read from a cache, as that machine says itself: it does not count, and is read here.
+#[test]
+fn a_reading_back_that_does_not_count_is_done_here() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.copied();
+    let carried = Carried::next(scene, "waybill 2019.1 --task verify");
+    let cached = carried.made_up("cached", |text| {
+        let how = text
+            .split("\"how\":\"")
+            .nth(1)
+            .expect("a way")
+            .split('"')
+            .next()
+            .expect("a way");
+        text.replacen(&format!("\"how\":\"{how}\""), "\"how\":\"unknown\"", 1)
+    });
+    let (exit, told) = absorb(&carried.scene, &[cached]);
+    assert_eq!((exit, &told[0]["state"]), (1, &Value::from("copied")), "{told:?}");
+    let (exit, verified) = carried.scene.json("verify 2019.1");
+    assert_eq!(
+        (exit, &verified["batches"][0]["files_checked"]),
+        (0, &Value::from(1)),
+        "{verified}"
+    );
+    assert_eq!(verified["batches"][0]["state"], "verified");
 }
 
 /// Its clock is years ahead: no time that it tells is taken beyond what can be true.

@@ -236,3 +236,164 @@ fn each_project_gets_a_sheet_for_its_client_with_the_dates_of_both_reads() {
         "{report}"
     );
 }
+
+/// A mount, unmounted when dropped.
+struct Mount(PathBuf);
+
+impl Mount {
+    /// Mounts what lies there over itself: to a look it is the same, to a rename or removal the kernel
+    /// says EBUSY (rename(2), unlink(2)).
+    fn bind(at: &std::path::Path) -> Option<Mount> {
+        let made = std::process::Command::new("mount")
+            .arg("--bind")
+            .args([at, at])
+            .status();
+        if made.is_ok_and(|status| status.success()) {
+            return Some(Mount(at.to_path_buf()));
+        }
+        crate::support::skip("no bind mounts here");
+        None
+    }
+}
+
+impl Drop for Mount {
+    fn drop(&mut self) {
+        let gone = std::process::Command::new("umount").arg(&self.0).status();
+        assert!(
+            gone.is_ok_and(|status| status.success()),
+            "{} stays mounted",
+            self.0.display()
+        );
+    }
+}
+
+/// Projects and a loose file of one year, released.
+fn with_a_loose_file(scene: &Scene) -> PathBuf {
+    scene.small();
+    scene.put("2020-barn-dance/film.bin", &noise(50_000, 6));
+    let loose = scene.put("2020-note.txt", b"on its own\n");
+    set_time(&loose, 1_592_000_000, 5);
+    released(scene);
+    loose
+}
+
+#[test]
+fn a_file_that_is_busy_stops_the_setting_aside_and_all_can_come_back() {
+    let scene = Scene::bare();
+    let loose = with_a_loose_file(&scene);
+    let before = listing(&scene.from);
+    let Some(mount) = Mount::bind(&loose) else { return };
+    let (code, answer) = remove(&scene, "2020.1");
+    assert_eq!(
+        (code, &answer["error"]["code"]),
+        (3, &"source-busy".into()),
+        "{answer}"
+    );
+    let said = answer["error"]["text"].as_str().unwrap();
+    assert!(said.contains("2020-note.txt"), "{said}");
+    assert!(
+        answer["error"]["mend"].as_str().unwrap().contains("mount on it"),
+        "{answer}"
+    );
+    assert!(loose.exists());
+    let (code, back) = scene.json("release 2020.1 --undo");
+    assert_eq!(code, 0, "{back}");
+    assert_eq!(listing(&scene.from), before, "nothing is lost");
+    drop(mount);
+    assert_eq!(remove(&scene, "2020.1").0, 0);
+    assert!(!loose.exists());
+    assert_eq!(remove(&scene, "2020.1").0, 0);
+    assert_eq!(
+        std::fs::read_dir(&scene.from).unwrap().count(),
+        2,
+        "the year before stays"
+    );
+}
+
+#[test]
+fn a_file_that_is_busy_stops_the_emptying_and_the_next_run_goes_on() {
+    let scene = Scene::bare();
+    with_a_loose_file(&scene);
+    assert_eq!(remove(&scene, "2020.1").0, 0);
+    let film = aside(&scene).join("2020-barn-dance/film.bin");
+    let Some(mount) = Mount::bind(&film) else { return };
+    let (code, answer) = remove(&scene, "2020.1");
+    assert_eq!(
+        (code, &answer["error"]["code"]),
+        (3, &"source-busy".into()),
+        "{answer}"
+    );
+    assert!(
+        answer["error"]["text"].as_str().unwrap().contains("film.bin"),
+        "{answer}"
+    );
+    assert_eq!(std::fs::read(&film).unwrap(), noise(50_000, 6));
+    drop(mount);
+    let (code, answer) = remove(&scene, "2020.1");
+    assert_eq!(
+        (code, &answer["batches"][0]["removed"]),
+        (0, &true.into()),
+        "{answer}"
+    );
+    assert!(!film.exists());
+}
+
+/// A project's folder that became the place of another file system after the release.
+#[test]
+fn a_project_that_became_a_mount_point_stops_before_anything_is_touched() {
+    let scene = Scene::bare();
+    with_a_loose_file(&scene);
+    let before = listing(&scene.from);
+    let project = scene.from.join("2020-harvest");
+    let Some(disk) = crate::support::loops::Loop::new(crate::support::loops::Kind::Ext4) else {
+        return;
+    };
+    let over = std::process::Command::new("mount")
+        .arg("--bind")
+        .args([disk.path(), &project])
+        .status();
+    assert!(over.is_ok_and(|status| status.success()));
+    let mount = Mount(project.clone());
+    let (code, answer) = remove(&scene, "2020.1");
+    assert_eq!(
+        (code, reasons(&answer)),
+        (1, vec!["not-a-folder".to_string()]),
+        "{answer}"
+    );
+    drop(mount);
+    assert_eq!(listing(&scene.from), before, "nothing is touched");
+    assert_eq!(remove(&scene, "2020.1").0, 0);
+    scene.run("release 2020.1 --undo").expect(0);
+    assert_eq!(listing(&scene.from), before);
+}
+
+/// On a terminal of its own, which `script` (util-linux) makes.
+#[test]
+fn a_terminal_is_told_how_far_the_comparing_is() {
+    let scene = Scene::bare();
+    scene.small();
+    released(&scene);
+    let program = env!("CARGO_BIN_EXE_poolward");
+    let words = format!(
+        "{program} --folder {} release 2019.1 --remove",
+        scene.home.display()
+    );
+    let mut command = std::process::Command::new("script");
+    command.args(["-qec", &words, "/dev/null"]).env("TERM", "xterm");
+    let piped = command.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn();
+    let Ok(mut child) = piped else {
+        crate::support::skip("no script(1) here");
+        return;
+    };
+    child
+        .stdin
+        .take()
+        .expect("a pipe")
+        .write_all(b"2019.1\n")
+        .unwrap();
+    let output = child.wait_with_output().unwrap();
+    let text = String::from_utf8_lossy(&output.stdout);
+    assert!(text.contains("comparing 2019.1: "), "{text}");
+    assert!(text.contains("files compared"), "{text}");
+    assert!(text.contains("set aside"), "{text}");
+}

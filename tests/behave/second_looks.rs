@@ -202,3 +202,102 @@ fn old_check_files_are_found_and_held_against_what_was_read() {
     let sheet = std::fs::read_to_string(scene.home.join("reports/release/2019.1.txt")).unwrap();
     assert!(sheet.contains("agree with hash lists"), "{sheet}");
 }
+
+/// Lists as other systems leave them. The hashes are coreutils', the forms are put together here.
+#[test]
+fn lists_of_other_systems_are_read_and_nothing_is_claimed_by_chance() {
+    let scene = Scene::bare();
+    let home = scene.from.join("2019-fair");
+    for (name, seed) in ["film.mov", "sub/deep/clip.mov", "plain.mov", "back\\slash.mov"]
+        .into_iter()
+        .zip(1..)
+    {
+        scene.put(format!("2019-fair/{name}"), &noise(3_000, seed));
+    }
+    scene.put("2019-fair/sub/back/slash.mov", &noise(3_000, 9));
+    let hash = |program: &str, name: &str| {
+        let (good, text) = other(program, &[OsStr::new("--"), OsStr::new(name)], &home).expect("coreutils");
+        assert!(good, "{text}");
+        let digits = text
+            .trim_start_matches('\\')
+            .split(' ')
+            .next()
+            .unwrap()
+            .to_uppercase();
+        assert!(digits.len() >= 32, "{text}");
+        digits
+    };
+    let put = |name: &str, text: String| drop(scene.put(format!("2019-fair/{name}"), text.as_bytes()));
+    // A bare hash, with a byte order mark and a line end of another system.
+    put(
+        "film.mov.md5",
+        format!("\u{feff}{}\r\n", hash("md5sum", "film.mov")),
+    );
+    put("plain.mov.SHA1", hash("sha1sum", "plain.mov"));
+    // Two bare hashes are of two files, and nobody says of which.
+    let two = hash("md5sum", "film.mov");
+    put("sub.md5", format!("{two}\n{two}\n"));
+    // A bare hash beside no file of that name.
+    put("lost.mov.md5", two);
+    let clip = hash("sha256sum", "sub/deep/clip.mov");
+    put(
+        "windows.sha256",
+        format!("{clip} *sub\\deep\\clip.mov\r\n{clip} *C:\\sub\\deep\\clip.mov\r\n"),
+    );
+    // A name that really holds a backslash is that file, not the path that it could be.
+    put(
+        "both.md5",
+        format!("{}  back\\slash.mov\n", hash("md5sum", "back\\slash.mov")),
+    );
+    let tagged = hash("sha256sum", "film.mov");
+    put(
+        "tagged.sha256",
+        format!("SHA256 (film.mov) = {tagged}\r\nSHA256 (sub\\deep\\clip.mov) = {clip}\r\n"),
+    );
+    scene.copied();
+    let (code, verify) = scene.json("verify");
+    assert_eq!(code, 0, "{verify}");
+    let lists = verify["batches"][0]["check_files"].as_array().unwrap().iter();
+    let found: Vec<String> = lists
+        .map(|l| {
+            let name = l["path"].as_str().unwrap().rsplit('/').next().unwrap();
+            format!(
+                "{name} {} {} {} {}",
+                l["same"], l["differing"], l["absent"], l["unread"]
+            )
+        })
+        .collect();
+    assert_eq!(
+        found,
+        [
+            "both.md5 1 [] 0 0",
+            "film.mov.md5 1 [] 0 0",
+            "lost.mov.md5 0 [] 1 0",
+            "plain.mov.SHA1 1 [] 0 0",
+            "tagged.sha256 2 [] 0 0",
+            "windows.sha256 1 [] 0 1",
+        ]
+    );
+}
+
+#[test]
+fn every_file_compared_is_counted_empty_ones_too() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.put("2020-harvest/empty", b"");
+    scene.copied();
+    std::fs::remove_file(scene.to.join("2020/2020-harvest/photo.bin")).unwrap();
+    let (_, verify) = scene.json("verify 2020.1");
+    let batch = &verify["batches"][0];
+    assert_eq!(
+        (&batch["files_checked"], &batch["bytes_read"]),
+        (&2.into(), &0.into()),
+        "{verify}"
+    );
+    let ran = scene.run("verify 2019.1").expect(0);
+    assert!(
+        ran.text().contains("read back 370 kB in 3 files"),
+        "{}",
+        ran.text()
+    );
+}

@@ -147,3 +147,52 @@ fn a_sync_that_fails_is_no_success() {
     scene.run("verify").expect(0);
     equal(&scene);
 }
+
+/// A sector that cannot be read is neither rot nor absence, and the rest is read all the same.
+#[test]
+fn what_cannot_be_read_months_later_is_named_by_itself() {
+    let Some(Mounted {
+        scene,
+        fuse,
+        behind: _behind,
+    }) = Mounted::destination()
+    else {
+        return;
+    };
+    scene.planned();
+    scene.run("copy --all").expect(0);
+    scene.run("verify").expect(0);
+    let at = |name: &str| format!("archive/2019/2019-fair/{name}");
+    fuse.fault(&at("raw/film.bin"), Fault::BadByte(35 << 20));
+    fuse.fault(&at("note.txt"), Fault::FlipRead(1_000));
+    let (code, fixity) = scene.json("fixity");
+    assert_eq!(code, 1, "{fixity}");
+    let differences = fixity["datasets"][0]["differences"].as_array().unwrap().iter();
+    let found: Vec<String> = differences
+        .map(|one| {
+            format!(
+                "{} {}",
+                one["kind"].as_str().unwrap(),
+                one["path"].as_str().unwrap()
+            )
+        })
+        .collect();
+    assert_eq!(
+        found,
+        ["rot 2019-fair/note.txt", "unreadable 2019-fair/raw/film.bin"]
+    );
+    // A mount that dies in the middle is gone; nothing behind it is called absent.
+    fuse.heal();
+    scene.run("copy --all").expect(0);
+    scene.run("verify --again").expect(0);
+    fuse.lose_after(Call::Read, 2);
+    let ran = scene.run("fixity").expect(3);
+    assert!(ran.err.contains("poolward:"), "{}", ran.err);
+    fuse.heal();
+    let (code, fixity) = scene.json("fixity");
+    assert_eq!(
+        (code, &fixity["datasets"][0]["round"]["ended"]),
+        (0, &true.into()),
+        "{fixity}"
+    );
+}

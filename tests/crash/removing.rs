@@ -115,6 +115,7 @@ fn ends<T>(rig: &Rig, work: impl FnOnce(Ends<'_>) -> T) -> T {
         copies: &copies,
         inodes_hold: true,
         stop: &rig.stop,
+        told: &|_| {},
     })
 }
 
@@ -327,4 +328,36 @@ fn without_a_rename_that_replaces_nothing_a_crash_loses_nothing_either() {
             assert_eq!(content(rig), truth, "call {at}");
         },
     );
+}
+
+/// Whoever waits for a long comparison hears of each file, and of what is read for it.
+#[test]
+fn every_file_compared_is_told() {
+    let (rig, pieces) = scene();
+    let told = std::cell::Cell::new(poolward::units::Amount::default());
+    let copies = [CopyEnd {
+        fs: &rig.target,
+        inodes_hold: true,
+    }];
+    let ends = Ends {
+        source: &rig.source,
+        copies: &copies,
+        inodes_hold: true,
+        stop: &rig.stop,
+        told: &|more| told.set(told.get().plus(more)),
+    };
+    let (mut files, mut read) = (0, Bytes::ZERO);
+    for piece in &pieces {
+        let at = Moment::from_seconds(10);
+        let checked =
+            poolward::release::check(ends, piece, &piece.path, poolward::release::Depth::Sample(at));
+        read = read.plus(checked.expect("a check").reread.bytes);
+        files += piece
+            .folders
+            .iter()
+            .map(|folder| folder.files.len() as u64)
+            .sum::<u64>();
+    }
+    assert!(files > 2 && read > Bytes::ZERO);
+    assert_eq!((told.get().files, told.get().bytes), (files, read));
 }

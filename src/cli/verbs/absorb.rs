@@ -1,6 +1,6 @@
 //! absorb.
 
-use super::desk;
+use super::{copy, desk};
 use crate::cli::args::Absorb;
 use crate::cli::exit::{Code, code_of};
 use crate::cli::{Context, json as pieces};
@@ -19,7 +19,13 @@ pub(super) fn run(args: &Absorb, context: &Context) -> Result<Code, Trouble> {
         match &one.came {
             Ok(brought) => {
                 tell(one, brought, context);
-                let clean = brought.failed + brought.differences + brought.disagreed == 0;
+                let open = [
+                    brought.failed,
+                    brought.differences,
+                    brought.disagreed,
+                    brought.not_counted,
+                ];
+                let clean = open.iter().sum::<u64>() == 0;
                 if code == Code::Done && !clean {
                     code = Code::NeedsYou;
                 }
@@ -90,6 +96,9 @@ fn tell(one: &Absorbed, brought: &Brought, context: &Context) {
     ];
     for (count, noun, words) in also.into_iter().filter(|(count, ..)| *count > 0) {
         context.out.say(&format!("  {}: {words}.", counted(count, noun)));
+    }
+    for line in brought.view.iter().flat_map(copy::view_told) {
+        context.out.say(&format!("  {line}."));
     }
 }
 

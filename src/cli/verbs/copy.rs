@@ -226,7 +226,7 @@ fn reads_told(outcome: &Outcome) -> Vec<String> {
     also
 }
 
-fn view_told(view: &View) -> Vec<String> {
+pub(super) fn view_told(view: &View) -> Vec<String> {
     let folder = view.folder.display();
     if let Some(trouble) = &view.trouble {
         return vec![format!(

@@ -11,6 +11,8 @@ mod cutover;
 mod demo;
 mod exposed;
 mod extras;
+mod fixity;
+mod fixity_told;
 mod forecast;
 mod hold;
 mod layouts;
@@ -60,6 +62,7 @@ pub(super) fn run(command: Command, context: &Context) -> Result<Code, Trouble> 
         Command::Waybill(args) => waybill::run(&args, context),
         Command::Absorb(args) => absorb::run(&args, context),
         Command::Carry(args) => carry::run(&args, context),
+        Command::Fixity(args) => fixity::run(&args, context),
         Command::Demo(args) => demo::run(&args, context),
     }
 }

@@ -3,12 +3,15 @@
 use super::desk;
 use crate::cli::args::Release;
 use crate::cli::exit::Code;
+use crate::cli::progress::Meter;
 use crate::cli::{Context, json as pieces};
+use crate::ops::desk::Desk;
 use crate::ops::remove::{Question, Removed, Step, remove, undo};
 use crate::report::words::CAUTIONS;
 use crate::trouble::Trouble;
-use crate::units::{counted, grouped};
+use crate::units::{Amount, Bytes, counted, grouped};
 use serde_json::{Value, json};
+use std::cell::RefCell;
 use std::io::IsTerminal;
 
 pub(super) fn run(args: &Release, context: &Context) -> Result<Code, Trouble> {
@@ -18,9 +21,7 @@ pub(super) fn run(args: &Release, context: &Context) -> Result<Code, Trouble> {
     for name in &args.batches {
         let removed = match args.undo {
             true => undo(&mut desk, name)?,
-            false => remove(&mut desk, name, &args.accept, &mut |question| {
-                confirm(context, question)
-            })?,
+            false => checked_and_removed(&mut desk, name, &args.accept, context)?,
         };
         tell(context, &removed, args.undo, zone);
         clean &= removed.reasons.is_empty() && removed.surprises.is_empty();
@@ -28,6 +29,28 @@ pub(super) fn run(args: &Release, context: &Context) -> Result<Code, Trouble> {
     }
     context.out.object("release", json!({"batches": done}));
     Ok(Code::clean_if(clean))
+}
+
+/// Comparing every file, and reading a sample again, takes its time: it is told how far it is. While
+/// the question waits for its answer nothing else is drawn.
+fn checked_and_removed(
+    desk: &mut Desk<'_>,
+    name: &str,
+    accept: &[String],
+    context: &Context,
+) -> Result<Removed, Trouble> {
+    let meter = |what: &str| Meter::new(&context.out, &format!("{what} {name}"), Bytes::ZERO);
+    let shown = RefCell::new(meter("comparing"));
+    let mut ask = |question: &Question<'_>| {
+        shown.borrow().done();
+        confirm(context, question)?;
+        shown.replace(meter("comparing once more and removing"));
+        Ok(())
+    };
+    let told = |sum: Amount| shown.borrow().at(sum.bytes, sum.files, "files compared", "");
+    let removed = remove(desk, name, accept, &mut ask, &told);
+    shown.borrow().done();
+    removed
 }
 
 /// The batch's name must be typed, or come as a line on standard input where that is no terminal.

@@ -1,6 +1,6 @@
 //! status.
 
-use super::{accuracy, carried, desk, exposed};
+use super::{accuracy, carried, desk, exposed, fixity_told};
 use crate::cli::args::Status as StatusArgs;
 use crate::cli::exit::Code;
 use crate::cli::{Context, json as pieces};
@@ -40,6 +40,7 @@ pub(super) fn once(args: &StatusArgs, context: &Context, look: bool) -> Result<C
     for line in promise_lines(&promises) {
         context.out.say(&line);
     }
+    fixity_told::tell_on_record(context, &stand.model);
     let carried = carried::tell(&desk, context)?;
     let left = if args.left_behind {
         left(&desk, context)?
@@ -60,6 +61,7 @@ pub(super) fn once(args: &StatusArgs, context: &Context, look: bool) -> Result<C
             "sync_reaches": p.sync_reaches})).collect::<Vec<_>>(),
         "arrived": stand.arrived.iter().map(|(n, a)| json!({"name": n, "files": a.files, "bytes": a.bytes.0})).collect::<Vec<_>>(),
     });
+    object["fixity"] = fixity_told::on_record(&stand.model);
     if args.exposed {
         let found = crate::ops::exposed::exposed(&desk, &stand.model)?;
         exposed::tell(context, &found, zone);

@@ -80,7 +80,8 @@ pub(super) fn tell(context: &Context, verified: &Verified, at_home: bool) {
     let rate = crate::units::Rate::from_work(read.bytes, verified.elapsed);
     let name = &verified.name;
     context.out.say(&format!(
-        "Batch {name}: read back {read} in {}, {rate} (read: {}).",
+        "Batch {name}: read back {} in {}, {rate} (read: {}).",
+        verified.outcome.compared(),
         verified.elapsed,
         how(&verified.outcome)
     ));
@@ -98,14 +99,15 @@ pub(super) fn tell(context: &Context, verified: &Verified, at_home: bool) {
         context.out.say(&format!("  {count} against it:"));
     }
     for one in verified.differences.iter().take(20) {
-        let ranges: Vec<String> = one
-            .ranges
-            .iter()
-            .map(|(a, b)| format!("bytes {a} to {b}"))
-            .collect();
-        context
-            .out
-            .say(format!("  {}: {} {}", one.place, one.kind, ranges.join(", ")).trim_end());
+        context.out.say(
+            format!(
+                "  {}: {} {}",
+                one.place,
+                one.kind,
+                verify_more::byte_ranges(&one.ranges)
+            )
+            .trim_end(),
+        );
     }
     if at_home && !verified.differences.is_empty() {
         context.out.say(&format!(
@@ -121,7 +123,7 @@ pub(super) fn tell(context: &Context, verified: &Verified, at_home: bool) {
 
 /// One batch of the JSON.
 pub(super) fn object(verified: &Verified) -> Value {
-    json!({"name": verified.name, "state": verified.state.word(), "files_checked": verified.outcome.read.files,
+    json!({"name": verified.name, "state": verified.state.word(), "files_checked": verified.outcome.checked,
            "bytes_read": verified.outcome.read.bytes.0, "read_how": how(&verified.outcome),
            "seconds": pieces::seconds(verified.elapsed), "differences": pieces::differences(&verified.differences),
            "listed": pieces::differences(&verified.listed), "witness": verify_more::witness(&verified.witness),

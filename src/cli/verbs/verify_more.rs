@@ -17,6 +17,12 @@ pub(super) fn agrees(verified: &Verified) -> bool {
     verified.second_read.as_ref().is_none_or(quiet)
 }
 
+/// Byte ranges in words, ends exclusive.
+pub(super) fn byte_ranges(ranges: &[(u64, u64)]) -> String {
+    let words = ranges.iter().map(|(a, b)| format!("bytes {a} to {b}"));
+    words.collect::<Vec<_>>().join(", ")
+}
+
 /// Everything beside the comparison.
 pub(super) fn tell(context: &Context, verified: &Verified) {
     let read = verified.outcome.read;
@@ -93,14 +99,15 @@ fn tell_second(context: &Context, second: &SecondRead) {
         counted(second.agree, "file")
     ));
     for one in &second.disagree {
-        let ranges: Vec<String> = one
-            .ranges
-            .iter()
-            .map(|(a, b)| format!("bytes {a} to {b}"))
-            .collect();
-        context
-            .out
-            .say(format!("  {}: {} {}", one.path, third(&one.settled_by), ranges.join(", ")).trim_end());
+        context.out.say(
+            format!(
+                "  {}: {} {}",
+                one.path,
+                third(&one.settled_by),
+                byte_ranges(&one.ranges)
+            )
+            .trim_end(),
+        );
     }
     if !second.disagree.is_empty() {
         context.out.say(

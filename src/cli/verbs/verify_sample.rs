@@ -83,7 +83,7 @@ fn tell(context: &Context, sampled: &Sampled) {
 }
 
 fn object(sampled: &Sampled) -> Value {
-    json!({"name": sampled.name, "state": sampled.state.word(), "files_checked": sampled.outcome.read.files,
+    json!({"name": sampled.name, "state": sampled.state.word(), "files_checked": sampled.outcome.checked,
            "bytes_read": sampled.outcome.read.bytes.0, "read_how": how(&sampled.outcome),
            "differences": pieces::differences(&sampled.differences),
            "witness": verify_more::witness(&sampled.witness),

@@ -43,7 +43,7 @@ pub(super) fn enter(desk: &mut Desk<'_>, receipt: &Receipt) -> Result<Brought, T
     let at_hand = super::at_hand(desk, receipt)?;
     let state = after(batch::state_of(Some(&at_hand.row)), Event::VerifyBegins)?;
     receipt.same_list(&at_hand, &desk.ledger)?;
-    let target = guard::dataset_there(desk, &at_hand.destination, &at_hand.dataset)?;
+    let target = guard::dataset_seen(desk, &at_hand.destination, &at_hand.dataset)?;
     let mut brought = Brought {
         machine: receipt.head.machine.clone(),
         ..Brought::default()

@@ -35,10 +35,17 @@ impl Room {
     /// Where they are to lie. An older receipt is replaced only by one to the same waybill, and only
     /// while its work is still there.
     pub fn find(request: &Request, bill: &Bill) -> Result<Room, Trouble> {
-        let name = format!("{}.{}", bill.head.batch, bill.head.task.word());
+        // Called like the waybill: a later one of the same task has a name of its own.
+        let own = request.waybill.file_name().map(Path::new);
+        let own = own.filter(|own| own.extension().is_some_and(|end| end == "waybill"));
+        let name = match own.and_then(Path::file_stem) {
+            Some(stem) => stem.to_os_string(),
+            None => format!("{}.{}", bill.head.batch, bill.head.task.word()).into(),
+        };
+        let name = Path::new(&with_suffix(Path::new(&name), ".receipt")).to_path_buf();
         let receipt = match &request.out {
-            None => request.waybill.with_file_name(format!("{name}.receipt")),
-            Some(out) if out.is_dir() => out.join(format!("{name}.receipt")),
+            None => request.waybill.with_file_name(name),
+            Some(out) if out.is_dir() => out.join(name),
             Some(out) => out.clone(),
         };
         let work = match receipt.extension() {

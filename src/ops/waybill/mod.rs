@@ -19,6 +19,7 @@ use crate::ledger::WaybillRow;
 use crate::lifecycle::waybills::{Known, Standing, Task, may_write, next_round, next_task, round};
 use crate::lifecycle::{Event, State, after};
 use crate::plan::{Batch, Plan};
+use crate::report::waybill::Head;
 use crate::trouble::{Class, Trouble};
 use crate::units::Amount;
 use std::io::Read;
@@ -227,9 +228,13 @@ fn begun(desk: &mut Desk<'_>, plan: &Plan, chosen: &Batch, state: State) -> Resu
 /// Writes one file; the ledger knows of it before it has its name.
 fn put(desk: &mut Desk<'_>, at_hand: &AtHand, task: Task, folder: &Path) -> Result<Written, Trouble> {
     let name = at_hand.row.name.clone();
-    let path = folder.join(format!("{name}.{}.waybill", task.word()));
     let secret = desk.ledger.waybill_secret(fresh()?)?;
-    let head = head_of(desk, at_hand, task, &secret)?;
+    let (head, number) = head_of(desk, at_hand, task, &secret)?;
+    // The first is called by batch and task; later ones never meet what answered an earlier one.
+    let path = folder.join(match number {
+        0 => format!("{name}.{}.waybill", task.word()),
+        _ => format!("{name}.{}-{}.waybill", task.word(), number + 1),
+    });
     let row = aside(&path, |out| {
         let document = document::write(desk, at_hand, task, &head, out)?;
         let row = WaybillRow {
@@ -247,8 +252,11 @@ fn put(desk: &mut Desk<'_>, at_hand: &AtHand, task: Task, folder: &Path) -> Resu
         };
         let row = desk.ledger.put_waybill(&row)?;
         Ok((row, document.asked))
+    });
+    let (row, asked) = row.map_err(|trouble| match trouble.code {
+        "report-denied" => trouble.mend("Make room there, or name another folder with --out."),
+        _ => trouble,
     })?;
-    let (row, asked) = row;
     let words = format!("{name}: {}, {asked}", task.word());
     desk.ledger.event(desk.now(), "waybill", &words)?;
     Ok(Written {
@@ -260,25 +268,23 @@ fn put(desk: &mut Desk<'_>, at_hand: &AtHand, task: Task, folder: &Path) -> Resu
     })
 }
 
-/// The head of a waybill: that of the one which is out, where the facts are still the same.
-fn head_of(
-    desk: &Desk<'_>,
-    at_hand: &AtHand,
-    task: Task,
-    secret: &[u8; 32],
-) -> Result<crate::report::waybill::Head, Trouble> {
+/// The head of a waybill and its number: those of the one which is out, where the facts are still the
+/// same.
+fn head_of(desk: &Desk<'_>, at_hand: &AtHand, task: Task, secret: &[u8; 32]) -> Result<(Head, u64), Trouble> {
     let rows = desk.ledger.waybills(Some(&at_hand.row.name))?;
     let known: Vec<Known> = rows.iter().map(WaybillRow::known).collect();
-    let head = document::head(desk, at_hand, task, secret, round(&known, task))?;
+    let number = round(&known, task);
+    let head = document::head(desk, at_hand, task, secret, number)?;
     let is_out = |row: &&WaybillRow| row.task == task && row.standing == Standing::Out;
     let Some(out) = rows.iter().find(is_out) else {
-        return Ok(head);
+        return Ok((head, number));
     };
     let same = document::write(desk, at_hand, task, &head, std::io::sink())?;
-    match same.hash == out.hash {
-        true => Ok(head),
-        false => document::head(desk, at_hand, task, secret, next_round(&known, task)),
+    if same.hash == out.hash {
+        return Ok((head, number));
     }
+    let next = next_round(&known, task);
+    Ok((document::head(desk, at_hand, task, secret, next)?, next))
 }
 
 /// Thirty-two bytes of the kernel's (urandom(4)).

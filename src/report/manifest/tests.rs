@@ -224,3 +224,52 @@ fn lines_lead_from_the_folder_of_their_list_and_not_outside() {
         assert_eq!(found.as_ref().map(RelPath::as_bytes), wanted);
     }
 }
+
+/// One hash and nothing else; the line of `md5sum < film.mov` (observed from coreutils 9.1) has a
+/// dash for a name.
+#[test]
+fn a_bare_hash_belongs_to_the_file_its_list_is_named_after() {
+    let hex = "D41D8CD98F00B204E9800998ECF8427E";
+    for text in [
+        hex.to_string(),
+        format!("\u{feff}{hex}\r\n"),
+        format!("; made on a Tuesday\r\n\r\n  {hex}\r\n"),
+        format!("{}  -\n", hex.to_lowercase()),
+        format!("{hex} *-"),
+    ] {
+        for list in [&b"film.mov.md5"[..], b"film.mov.MD5", b"film.mov.md5sum"] {
+            let found = read_bare_digest(text.as_bytes(), list).unwrap();
+            assert_eq!(
+                (&found.path[..], found.algorithm),
+                (&b"film.mov"[..], Algorithm::Md5),
+                "{text:?}"
+            );
+            assert_eq!(hex.to_lowercase(), super::hex(&found.digest));
+        }
+    }
+    for (text, list) in [
+        // Two hashes, another length, a name, an ending that says nothing, no name left.
+        (format!("{hex}\n{hex}\n"), &b"film.mov.md5"[..]),
+        (hex.to_string(), b"film.mov.sha1"),
+        (format!("{hex}0"), b"film.mov.md5"),
+        (format!("{hex}  film.mov"), b"film.mov.md5"),
+        (hex.to_string(), b"md5sum.txt"),
+        (hex.to_string(), b".md5"),
+        (String::new(), b"film.mov.md5"),
+    ] {
+        assert_eq!(read_bare_digest(text.as_bytes(), list), None, "{text:?}");
+    }
+}
+
+#[test]
+fn backslashes_are_separators_and_a_drive_is_absolute() {
+    for (path, wanted) in [
+        (&b"sub\\film.mov"[..], Some(&b"sub/film.mov"[..])),
+        (b"..\\x", Some(b"../x")),
+        (b"\\\\box\\share", Some(b"//box/share")),
+        (b"C:\\film.mov", Some(b"/C:/film.mov")),
+        (b"film.mov", None),
+    ] {
+        assert_eq!(with_slashes(path).as_deref(), wanted);
+    }
+}

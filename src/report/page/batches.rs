@@ -1,6 +1,7 @@
 //! What the page says of batches: what is open, where each stands, what was foretold, the proof.
 
 use crate::names::shown;
+use crate::report::again::sentences;
 use crate::report::model::Standing;
 use crate::report::model::{BatchRow, Outcome, Proof, ReadHow, Reason, ReportModel, State};
 use crate::report::page::{amount_cell, name, section, standing};
@@ -174,6 +175,12 @@ pub(super) fn proofs(model: &ReportModel) -> Markup {
             div.proof {
                 h3 { (name(batch.name.as_str())) }
                 (proof_list(proof, model.zone))
+            }
+        }
+        @if !model.read_again.is_empty() {
+            div.proof {
+                h3 { "Read again since" }
+                ul { @for line in sentences(&model.read_again, model.zone) { li { (name(&line)) } } }
             }
         } },
     )

@@ -12,7 +12,11 @@ pub(super) fn exposed(model: &ReportModel) -> Markup {
         return html! {};
     };
     let note = found.sentences().join(" ");
-    section("Only on the old box", &note, table(model, found))
+    match found.total() {
+        // A title that promises a list, over a sentence that there is none, reads like an alarm.
+        Bytes::ZERO => section("Nothing is only on the old box", &note, html! {}),
+        _ => section("Only on the old box", &note, table(model, found)),
+    }
 }
 
 fn table(model: &ReportModel, found: &Exposed) -> Markup {

@@ -12,7 +12,7 @@ pub(in crate::report) use batches::{delivered, older_lists, proof_list, source_t
 use crate::names::shown;
 use crate::report::model::{Finish, LeftGroup, RateRow, ReportModel, Standing};
 use crate::report::words::{CAUTIONS, effect_word, headline, percent, share};
-use crate::units::{Amount, counted, grouped};
+use crate::units::{Amount, Bytes, counted, grouped};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 /// Paths listed for each code; the rest is counted, and stands in the table beside the page.
@@ -127,9 +127,15 @@ fn progress(model: &ReportModel) -> Markup {
         }
         @for space in &model.space {
             p.soft style="margin-top:1.25rem" {
-                "Space on " (name(&space.name)) ": the move needs " (space.needed.binary()) " of " (space.usable.binary())
-                "; the fill limit is " (space.limit.binary()) ". "
-                @if space.fits { "It fits." } @else { b { "It does not fit." } }
+                "Space on " (name(&space.name)) ": "
+                @if space.needed == Bytes::ZERO {
+                    "nothing more is to come; it holds " (space.usable.binary()) ", and the fill limit is "
+                    (space.limit.binary()) "."
+                } @else {
+                    "the move needs " (space.needed.binary()) " of " (space.usable.binary())
+                    "; the fill limit is " (space.limit.binary()) ". "
+                    @if space.fits { "It fits." } @else { b { "It does not fit." } }
+                }
             }
         }
     };
