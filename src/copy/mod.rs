@@ -23,6 +23,7 @@ mod commit;
 mod existing;
 mod folders;
 pub mod follow;
+pub mod moves;
 mod gather;
 mod group;
 mod huge;

@@ -290,7 +290,7 @@ fn inside(
             source: source.clone(),
             amount: amount(&seen),
             verdict: follow::is_same_project(&seen, &self::seen(new, &to)?)
-                .and_then(|()| can_follow(project)),
+                .and_then(|()| can_follow(&project.rows, project.elsewhere)),
             inside: true,
             dataset: project.dataset.clone(),
             places: (
@@ -354,17 +354,17 @@ fn verdict(
     follow::is_same_project(old, new)?;
     let home = home.ok_or_else(|| Refusal::Batch("no batch takes it".into()))?;
     follow::is_a_rename(&project.home, home)?;
-    can_follow(project)
+    can_follow(&project.rows, project.elsewhere)
 }
 
 /// Whether the batches that hold a project allow it.
-fn can_follow(project: &Begun) -> Result<(), Refusal> {
-    if project.elsewhere {
+pub(super) fn can_follow(rows: &[BatchRow], elsewhere: bool) -> Result<(), Refusal> {
+    if elsewhere {
         return Err(Refusal::Batch(
             "it was taken over where it lay, by `adopt --at`".into(),
         ));
     }
-    for row in &project.rows {
+    for row in rows {
         match batch::state_of(Some(row)) {
             State::Released => return Err(Refusal::Batch(format!("the batch {} is released", row.name))),
             State::Waiting => return Err(Refusal::Batch(format!("the batch {} is only begun", row.name))),

@@ -47,6 +47,17 @@ pub struct Changes {
     pub unknown: Vec<Change>,
 }
 
+/// One entry that has another path in the newer scan.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Move {
+    /// Where it was.
+    pub from: RelPath,
+    /// Where it is.
+    pub to: RelPath,
+    /// What it is.
+    pub kind: EntryKind,
+}
+
 /// The order in which folders are walked: a folder before what lies in it, neighbours in byte
 /// order of their names.
 pub fn walk_order(a: &RelPath, b: &RelPath) -> Ordering {
@@ -65,10 +76,13 @@ struct Lone {
     identity: Identity,
 }
 
-#[derive(Default)]
 struct Collector {
+    inodes: InodeTrust,
     new: BTreeMap<RelPath, Lone>,
     gone: BTreeMap<RelPath, Lone>,
+    /// Paths on both sides that lead to another file or folder now: these are among the new and the
+    /// gone until it is known whether either of the two has moved.
+    both: BTreeMap<RelPath, bool>,
     changed: Vec<Change>,
     /// Folders that failed this time, with what lay below them.
     unknown: BTreeMap<RelPath, Amount>,
@@ -81,6 +95,31 @@ pub fn compare(
     order: impl Fn(&RelPath, &RelPath) -> Ordering,
     inodes: InodeTrust,
 ) -> Changes {
+    collect(old, new, order, inodes).finish()
+}
+
+/// Every single entry that has another path now, by inode numbers that hold: also below folders that
+/// moved as a whole, and where names were exchanged. In byte order of the new paths.
+pub fn moves(
+    old: impl Iterator<Item = Listing>,
+    new: impl Iterator<Item = Listing>,
+    order: impl Fn(&RelPath, &RelPath) -> Ordering,
+) -> Vec<Move> {
+    let collected = collect(old, new, order, InodeTrust::Stable);
+    let kind = |to: &RelPath| collected.new.get(to).map(|lone| lone.kind);
+    let pairs = collected.pairs();
+    let each = pairs.into_iter().filter_map(|(to, from)| {
+        kind(&to).map(|kind| Move { from, to, kind })
+    });
+    each.collect()
+}
+
+fn collect(
+    old: impl Iterator<Item = Listing>,
+    new: impl Iterator<Item = Listing>,
+    order: impl Fn(&RelPath, &RelPath) -> Ordering,
+    inodes: InodeTrust,
+) -> Collector {
     let mut sides = (
         Side {
             listings: old.peekable(),
@@ -89,7 +128,14 @@ pub fn compare(
             listings: new.peekable(),
         },
     );
-    let mut collected = Collector::default();
+    let mut collected = Collector {
+        inodes,
+        new: BTreeMap::new(),
+        gone: BTreeMap::new(),
+        both: BTreeMap::new(),
+        changed: Vec::new(),
+        unknown: BTreeMap::new(),
+    };
     if sides.1.listings.peek().is_none() {
         // Not even the root was listed: an unmounted source, not an emptied one.
         collected.unknown.insert(RelPath::root(), Amount::default());
@@ -109,7 +155,7 @@ pub fn compare(
             .flatten();
         collected.folder(a.as_ref(), b.as_ref());
     }
-    collected.finish(inodes)
+    collected
 }
 
 impl Collector {
@@ -156,6 +202,11 @@ impl Collector {
                 self.new.insert(path, lone(&child.entry));
             }
             (Some(child), None) => self.was_there(path, &child.entry),
+            (Some(a), Some(b)) if self.is_another(&a.entry, &b.entry) => {
+                self.gone.insert(path.clone(), lone(&a.entry));
+                self.new.insert(path.clone(), lone(&b.entry));
+                self.both.insert(path, differs(&a.entry, &b.entry));
+            }
             (Some(a), Some(b)) if differs(&a.entry, &b.entry) => self.changed.push(Change {
                 path,
                 from: None,
@@ -178,11 +229,39 @@ impl Collector {
         }
     }
 
-    fn finish(mut self, inodes: InodeTrust) -> Changes {
-        let mut moved = match inodes {
+    /// Whether one path leads to another file or folder than before, of the same kind.
+    fn is_another(&self, old: &Entry, new: &Entry) -> bool {
+        self.inodes == InodeTrust::Stable
+            && old.kind == new.kind
+            && old.inode != new.inode
+            && !is_unknown(old)
+    }
+
+    /// Where neither of the two has moved, one was put in the place of the other: a changed file, or
+    /// none where size and time are the same.
+    fn rejoin(&mut self) {
+        for (path, differs) in std::mem::take(&mut self.both) {
+            if !self.new.contains_key(&path) || !self.gone.contains_key(&path) {
+                continue;
+            }
+            self.gone.remove(&path);
+            if let Some(lone) = self.new.remove(&path).filter(|_| differs) {
+                self.changed.push(Change {
+                    path,
+                    from: None,
+                    kind: lone.kind,
+                    amount: amount(lone.kind, &lone.identity),
+                });
+            }
+        }
+    }
+
+    fn finish(mut self) -> Changes {
+        let mut moved = match self.inodes {
             InodeTrust::Stable => self.take_moves(),
             InodeTrust::None => Vec::new(),
         };
+        self.rejoin();
         let line = |(path, lone): (RelPath, Lone)| Change {
             path,
             from: None,
@@ -211,8 +290,8 @@ impl Collector {
     }
 
     /// Pairs what is gone with what is new by inode, kind, size and time, where that is one to
-    /// one, and joins what lies below a moved folder to it.
-    fn take_moves(&mut self) -> Vec<Change> {
+    /// one: new path to old path.
+    fn pairs(&self) -> BTreeMap<RelPath, RelPath> {
         let olds = by_file(&self.gone);
         let news = by_file(&self.new);
         let mut pairs: BTreeMap<RelPath, RelPath> = BTreeMap::new();
@@ -221,6 +300,12 @@ impl Collector {
                 pairs.insert(to.clone(), from.clone());
             }
         }
+        pairs
+    }
+
+    /// Takes the pairs out, and joins what lies below a moved folder to it.
+    fn take_moves(&mut self) -> Vec<Change> {
+        let pairs = self.pairs();
         let mut lines: BTreeMap<RelPath, Change> = BTreeMap::new();
         let mut followed: BTreeSet<RelPath> = BTreeSet::new();
         // A folder sorts before what lies in it.

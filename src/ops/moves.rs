@@ -1,0 +1,419 @@
+//! Files of begun batches that lie elsewhere at the source now: found and judged. Whole folders under
+//! another name are `follow`'s; what lies below one that can be followed is looked at when it was.
+
+use super::desk::Desk;
+use super::follow::{self, Renamed};
+use super::scan::{newest_index, open_index};
+use super::settings::SourceSettings;
+use super::{changes, gather, store};
+use crate::digest::Digest;
+use crate::entry::{Entry, EntryKind, Named};
+use crate::index::Index;
+use crate::ledger::{BatchRow, FileRecord};
+use crate::lifecycle::is_covered;
+use crate::lifecycle::moves::{Doubt, is_same_file, with_free_places};
+use crate::names::{RelPath, SourceName};
+use crate::plan::Placed;
+use crate::survey::changes::{InodeTrust, Move};
+use crate::survey::exclude::Exclude;
+use crate::survey::{Membership, Owner, ProjectKey};
+use crate::trouble::Trouble;
+use crate::units::{Amount, Bytes};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// A file or symlink that lies elsewhere now.
+#[derive(Debug, Clone)]
+pub struct Moved {
+    /// Its path at the source before and now.
+    pub keys: (RelPath, RelPath),
+    /// Its place below the dataset's folder now; the old one is its record's.
+    pub to: RelPath,
+    /// The batch that has recorded it.
+    pub batch: i64,
+    /// What is recorded of it.
+    pub record: FileRecord,
+    /// Whether the destination can follow, or why not.
+    pub verdict: Result<(), Doubt>,
+}
+
+/// Moved files of one source in one dataset.
+#[derive(Debug, Clone, Default)]
+pub struct Group {
+    /// The files.
+    pub files: Vec<Moved>,
+    /// Folders that come with those that can be followed, by path at the source: their places.
+    pub made: BTreeMap<RelPath, RelPath>,
+    /// Folders that are gone at the source and may be left empty.
+    pub left: BTreeMap<RelPath, RelPath>,
+    /// Folders in which something comes or goes.
+    pub timed: BTreeMap<RelPath, RelPath>,
+}
+
+/// All of them, by source and dataset.
+#[derive(Debug, Clone, Default)]
+pub struct Found {
+    /// The groups.
+    pub groups: BTreeMap<(SourceName, String), Group>,
+}
+
+impl Found {
+    /// Files that can be followed.
+    pub fn followed(&self) -> Amount {
+        self.files().filter(|one| one.verdict.is_ok()).map(amount).sum()
+    }
+
+    /// Files that cannot, by the reason in words.
+    pub fn doubted(&self) -> BTreeMap<String, Amount> {
+        let mut found: BTreeMap<String, Amount> = BTreeMap::new();
+        for one in self.files() {
+            if let Err(doubt) = &one.verdict {
+                found.entry(doubt.words()).or_default().add(amount(one));
+            }
+        }
+        found
+    }
+
+    /// Whether nothing is to be followed: neither a file nor a folder.
+    pub fn is_at_rest(&self) -> bool {
+        let rests = |group: &Group| group.made.is_empty() && group.files.iter().all(|f| f.verdict.is_err());
+        self.groups.values().all(rests)
+    }
+
+    /// Paths at the sources that come by a rename, and so by no batch of later files.
+    pub fn coming(&self) -> BTreeSet<(SourceName, RelPath)> {
+        let mut all = BTreeSet::new();
+        for ((source, _), group) in &self.groups {
+            let files = group.files.iter().filter(|one| one.verdict.is_ok());
+            let paths = files.map(|one| &one.keys.1).chain(group.made.keys());
+            all.extend(paths.map(|path| (source.clone(), path.clone())));
+        }
+        all
+    }
+
+    /// What is to be said of them; `done` says whether it was carried out.
+    pub fn sentences(&self, done: bool) -> Vec<String> {
+        let mut lines = Vec::new();
+        let followed = self.followed();
+        if followed.files > 0 {
+            let what = format!("{followed} of begun batches moved at the source");
+            lines.push(match done {
+                true => format!("{what}: followed by a rename at the destination, 0 bytes sent."),
+                false => format!("{what}: `plan --accept` renames them at the destination too, 0 bytes sent."),
+            });
+        }
+        for (why, amount) in self.doubted() {
+            lines.push(format!(
+                "{amount} of begun batches moved at the source and come as later files, because: {why}."
+            ));
+        }
+        lines
+    }
+
+    fn files(&self) -> impl Iterator<Item = &Moved> {
+        self.groups.values().flat_map(|group| &group.files)
+    }
+}
+
+fn amount(one: &Moved) -> Amount {
+    match one.record.kind {
+        EntryKind::File => Amount::one(one.record.source.size),
+        _ => Amount::one(Bytes::ZERO),
+    }
+}
+
+/// A project that begun batches of one dataset hold.
+struct Held {
+    placed: Placed,
+    dataset: String,
+    rows: Vec<BatchRow>,
+    last: Digest,
+    elsewhere: bool,
+}
+
+type Projects = BTreeMap<ProjectKey, Held>;
+
+/// Files of begun batches that lie elsewhere in the newest scans. `renamed` are the folders that got
+/// another name. Nothing at the destination is looked at yet.
+///
+/// # Errors
+/// [`Trouble`] where ledger or index cannot be read.
+pub fn find(desk: &Desk<'_>, renamed: &[Renamed]) -> Result<Found, Trouble> {
+    let mut found = Found::default();
+    for (name, projects) in held(desk)? {
+        let Some(source) = desk.settings.source(&name.0) else {
+            continue;
+        };
+        let new = newest_index(desk, &name.0)?;
+        let digests: BTreeSet<[u8; 32]> = projects.values().map(|held| held.last.0).collect();
+        for digest in digests.into_iter().map(Digest).filter(|d| *d != new.digest()) {
+            let old = open_index(desk, &name.0, digest)?;
+            if gather::trust(source, &old, &new) != InodeTrust::Stable {
+                continue;
+            }
+            let finder = Finder {
+                desk,
+                source: &name,
+                exclude: gather::exclude(&desk.settings, source)?,
+                owners: owners(desk, source, &old, &new),
+                projects: &projects,
+                old: &old,
+                new: &new,
+            };
+            finder.all(renamed, &mut found)?;
+        }
+    }
+    Ok(found)
+}
+
+fn owners(desk: &Desk<'_>, source: &SourceSettings, old: &Index, new: &Index) -> (Membership, Membership) {
+    let of = |index| gather::membership(&desk.settings, source, index);
+    (of(old), of(new))
+}
+
+fn held(desk: &Desk<'_>) -> Result<BTreeMap<SourceName, Projects>, Trouble> {
+    let mut all: BTreeMap<SourceName, Projects> = BTreeMap::new();
+    for row in desk.ledger.batches()? {
+        let (locked, at) = store::locked_of(&row.body)?;
+        let of = all.entry(locked.batch.source.clone()).or_default();
+        for placed in &locked.batch.projects {
+            let held = of.entry(placed.key.clone()).or_insert_with(|| Held {
+                placed: placed.clone(),
+                dataset: row.dataset.clone(),
+                rows: Vec::new(),
+                last: row.index,
+                elsewhere: false,
+            });
+            held.last = row.index;
+            held.elsewhere |= at.is_some() || row.dataset != held.dataset;
+            held.rows.push(row.clone());
+        }
+    }
+    Ok(all)
+}
+
+struct Finder<'a> {
+    desk: &'a Desk<'a>,
+    source: &'a SourceName,
+    exclude: Exclude,
+    owners: (Membership, Membership),
+    projects: &'a Projects,
+    old: &'a Index,
+    new: &'a Index,
+}
+
+impl Finder<'_> {
+    fn all(&self, renamed: &[Renamed], found: &mut Found) -> Result<(), Trouble> {
+        let folders = renamed
+            .iter()
+            .filter(|one| one.verdict.is_ok() && one.source == *self.source);
+        let folders: Vec<&RelPath> = folders.map(|one| &one.from).collect();
+        let mut files: BTreeMap<String, Vec<Moved>> = BTreeMap::new();
+        let mut pairs: Vec<(&Held, Move)> = Vec::new();
+        for one in changes::moves_between(self.old, self.new)? {
+            if folders.iter().any(|folder| one.from.below(folder).is_some()) {
+                continue;
+            }
+            let Some((held, was)) = self.owner(&self.owners.0, self.old, &one.from)? else {
+                continue;
+            };
+            if one.kind == EntryKind::Directory {
+                pairs.push((held, one));
+            } else if let Some(moved) = self.judge(held, &was, &one)? {
+                files.entry(held.dataset.clone()).or_default().push(moved);
+            }
+        }
+        for (dataset, mut files) in files {
+            self.settle_places(&dataset, &mut files)?;
+            let group = found.groups.entry((self.source.clone(), dataset)).or_default();
+            for one in files.iter().filter(|one| one.verdict.is_ok()) {
+                self.note_folders(one, group)?;
+            }
+            group.files.append(&mut files);
+        }
+        for (held, pair) in &pairs {
+            let key = (self.source.clone(), held.dataset.clone());
+            self.note_pair(held, pair, found.groups.entry(key).or_default())?;
+        }
+        found.groups.retain(|_, group| !group.files.is_empty() || !group.made.is_empty());
+        Ok(())
+    }
+
+    /// The project held that something belongs to by one of the scans, and its entry there.
+    fn owner(
+        &self,
+        membership: &Membership,
+        index: &Index,
+        path: &RelPath,
+    ) -> Result<Option<(&Held, Entry)>, Trouble> {
+        let (Some((above, name)), Some(entry)) = (path.split(), index.entry(path)?) else {
+            return Ok(None);
+        };
+        let child = Named {
+            name: name.to_vec(),
+            entry: entry.clone(),
+        };
+        let Owner::Project(key) = membership.owner(&above, &child) else {
+            return Ok(None);
+        };
+        let held = self.projects.get(&key).filter(|held| held.last == self.old.digest());
+        Ok(held.map(|held| (held, entry)))
+    }
+
+    /// A moved file with what stands against following it; `None` where no copy of it is known.
+    fn judge(&self, held: &Held, was: &Entry, one: &Move) -> Result<Option<Moved>, Trouble> {
+        let Some(from) = place(held, &one.from) else {
+            return Ok(None);
+        };
+        let ledger = &self.desk.ledger;
+        let mut holders = ledger.holders(&held.dataset, &from)?;
+        let several = holders.len() > 1;
+        let Some((batch, record)) = holders.pop() else {
+            return Ok(None);
+        };
+        let target = self.owner(&self.owners.1, self.new, &one.to)?;
+        let mut moved = Moved {
+            keys: (one.from.clone(), one.to.clone()),
+            to: RelPath::root(),
+            batch,
+            record,
+            verdict: Err(Doubt::Elsewhere),
+        };
+        let Some((home, is)) = target else {
+            return Ok(Some(moved));
+        };
+        let mine = home.rows.iter().any(|row| row.id == batch);
+        let (Some(to), true) = (place(home, &one.to), mine && home.dataset == held.dataset) else {
+            return Ok(Some(moved));
+        };
+        moved.to = to;
+        let read = (moved.record.kind, moved.record.source);
+        moved.verdict = match () {
+            () if self.exclude.rule_for_path(&one.to, is.kind).is_some() => Err(Doubt::Excluded),
+            () if several || ledger.is_open(&held.dataset, &from)? => Err(Doubt::Open),
+            () if !is_covered((is.kind, is.identity()), read, true) => Err(Doubt::Changed),
+            () => is_same_file(was, &is)
+                .and_then(|()| can_follow(held))
+                .and_then(|()| can_follow(home)),
+        };
+        Ok(Some(moved))
+    }
+
+    /// Leaves out what wants a place that is not free.
+    fn settle_places(&self, dataset: &str, files: &mut [Moved]) -> Result<(), Trouble> {
+        let others = self.other_indexes(files)?;
+        let mut taken: BTreeSet<RelPath> = BTreeSet::new();
+        let wanted: Vec<usize> = (0..files.len()).filter(|n| files[*n].verdict.is_ok()).collect();
+        for one in wanted.iter().map(|n| &files[*n]) {
+            let mut known = self.desk.ledger.is_known(dataset, &one.to)?;
+            for index in std::iter::once(self.old).chain(&others) {
+                known = known || index.entry(&one.keys.1)?.is_some();
+            }
+            if known {
+                taken.insert(one.to.clone());
+            }
+        }
+        let pairs: Vec<_> = wanted
+            .iter()
+            .map(|n| (&files[*n].record.place, &files[*n].to))
+            .collect();
+        let verdicts = with_free_places(&pairs, |place| taken.contains(place));
+        for (number, verdict) in wanted.into_iter().zip(verdicts) {
+            files[number].verdict = verdict;
+        }
+        Ok(())
+    }
+
+    /// The indexes of the other batches that hold these files' projects.
+    fn other_indexes(&self, files: &[Moved]) -> Result<Vec<Index>, Trouble> {
+        let mut digests: BTreeSet<[u8; 32]> = BTreeSet::new();
+        let paths: BTreeSet<&RelPath> = files.iter().flat_map(|one| [&one.keys.0, &one.keys.1]).collect();
+        for (key, held) in self.projects {
+            let mine = |path: &&RelPath| key.inside(path).is_some();
+            if paths.iter().any(mine) {
+                digests.extend(held.rows.iter().map(|row| row.index.0));
+            }
+        }
+        digests.remove(&self.old.digest().0);
+        let open = |digest| open_index(self.desk, &self.source.0, Digest(digest));
+        digests.into_iter().map(open).collect()
+    }
+
+    /// The folders that one file comes into and goes out of.
+    fn note_folders(&self, one: &Moved, group: &mut Group) -> Result<(), Trouble> {
+        let ends = [
+            (&self.owners.0, self.old, &one.keys.0),
+            (&self.owners.1, self.new, &one.keys.1),
+        ];
+        for (number, (membership, index, path)) in ends.into_iter().enumerate() {
+            let Some((held, _)) = self.owner(membership, index, path)? else {
+                continue;
+            };
+            self.note_above(held, path, number == 0, group)?;
+        }
+        Ok(())
+    }
+
+    /// A folder that moved inside its project, also where it is empty.
+    fn note_pair(&self, held: &Held, pair: &Move, group: &mut Group) -> Result<(), Trouble> {
+        let ProjectKey::Folder(project) = &held.placed.key else {
+            return Ok(());
+        };
+        let inside = |path: &RelPath| path.below(project).is_some_and(|inside| !inside.is_root());
+        let (from, to) = (place(held, &pair.from), place(held, &pair.to));
+        let (Some(from), Some(to), true) = (from, to, inside(&pair.from) && inside(&pair.to)) else {
+            return Ok(());
+        };
+        if can_follow(held).is_err() || self.exclude.rule_for_path(&pair.to, pair.kind).is_some() {
+            return Ok(());
+        }
+        if self.old.entry(&pair.to)?.is_none() {
+            self.note_above(held, &pair.to, false, group)?;
+            group.made.insert(pair.to.clone(), to);
+        }
+        if self.new.entry(&pair.from)?.is_none() {
+            self.note_above(held, &pair.from, true, group)?;
+            group.left.insert(pair.from.clone(), from);
+        }
+        Ok(())
+    }
+
+    /// The folders above something, up to its project's own: made, left, or of another time.
+    fn note_above(&self, held: &Held, path: &RelPath, leaves: bool, group: &mut Group) -> Result<(), Trouble> {
+        let least = match &held.placed.key {
+            ProjectKey::Folder(project) => project.depth(),
+            ProjectKey::Loose(_) => 0,
+        };
+        for depth in (least..path.depth()).rev() {
+            let Some(folder) = path.prefix(depth) else { continue };
+            let Some(place) = place(held, &folder) else { continue };
+            let is_there = |index: &Index| {
+                let entry = index.entry(&folder)?;
+                Ok::<_, Trouble>(entry.is_some_and(|entry| entry.kind == EntryKind::Directory))
+            };
+            let own = depth == least || folder.is_root();
+            match leaves {
+                true if !own && !is_there(self.new)? => group.left.insert(folder, place),
+                false if !own && !is_there(self.old)? => group.made.insert(folder, place),
+                // Folders above projects are nobody's to put right.
+                _ if matches!(held.placed.key, ProjectKey::Loose(_)) => break,
+                _ => {
+                    group.timed.insert(folder, place);
+                    break;
+                }
+            };
+        }
+        Ok(())
+    }
+}
+
+fn place(held: &Held, path: &RelPath) -> Option<RelPath> {
+    let inside = held.placed.key.inside(path)?;
+    Some(held.placed.place.join_path(&inside))
+}
+
+fn can_follow(held: &Held) -> Result<(), Doubt> {
+    match follow::can_follow(&held.rows, held.elsewhere) {
+        Ok(()) => Ok(()),
+        Err(refusal) => Err(Doubt::Batch(refusal.reason())),
+    }
+}
