@@ -83,9 +83,7 @@ pub fn differences(found: &[Difference]) -> Value {
 /// whether it was done, and what comes as later files, with the reason.
 pub fn moved(found: &Found, done: bool) -> Value {
     let followed = found.followed();
-    let one = |(why, amount): (String, crate::units::Amount)| {
-        json!({"why": why, "files": amount.files, "bytes": amount.bytes.0})
-    };
+    let one = |(why, amount): (String, crate::units::Amount)| json!({"why": why, "files": amount.files, "bytes": amount.bytes.0});
     let again: Vec<Value> = found.doubted().into_iter().map(one).collect();
     json!({"files": followed.files, "bytes": followed.bytes.0, "followed": done && followed.files > 0,
            "again": again})

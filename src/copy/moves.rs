@@ -198,9 +198,9 @@ fn aside_place(row: &MoveRow, tag: &str) -> Result<RelPath, Trouble> {
 fn standing(open: &mut OpenFolders<'_>, row: &MoveRow, aside: &RelPath) -> Result<Standing, Trouble> {
     let mut is_ours = |place: &RelPath| {
         let found = at(open, place).map_err(|fault| trouble_of(&fault))?;
-        Ok::<_, Trouble>(found.filter(|entry| {
-            entry.inode == row.placed.inode && entry.kind != EntryKind::Directory
-        }))
+        Ok::<_, Trouble>(
+            found.filter(|entry| entry.inode == row.placed.inode && entry.kind != EntryKind::Directory),
+        )
     };
     let new = is_ours(&row.places.1)?;
     let (aside_entry, old) = (is_ours(aside)?, is_ours(&row.places.0)?);
@@ -275,7 +275,12 @@ pub fn remove_emptied(target: &dyn Fs, folders: &[FolderRow]) -> Result<(), Trou
         let Some((above, name)) = place.split() else {
             continue;
         };
-        let gone = |kind| matches!(kind, FaultKind::NotFound | FaultKind::WrongKind | FaultKind::NotEmpty);
+        let gone = |kind| {
+            matches!(
+                kind,
+                FaultKind::NotFound | FaultKind::WrongKind | FaultKind::NotEmpty
+            )
+        };
         match open.get(&above).and_then(|folder| folder.remove_folder(name)) {
             Ok(()) => {}
             Err(fault) if gone(fault.kind) => {}

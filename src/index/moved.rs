@@ -137,7 +137,10 @@ impl Out<'_> {
         let header = self.index.header();
         let segment = self.writer.segment(top.iter().cloned().collect());
         if top.is_none() {
-            header.boundaries.iter().for_each(|at| segment.boundary(at, BOUNDARY));
+            header
+                .boundaries
+                .iter()
+                .for_each(|at| segment.boundary(at, BOUNDARY));
             let passed = header.not_entered.iter().cloned();
             passed.for_each(|passed| segment.not_entered(passed));
         }

@@ -14,7 +14,8 @@ fn files_of(tree: &Tree) -> Vec<(RelPath, Entry)> {
         children.iter().map(file).collect::<Vec<_>>()
     };
     let all = tree.iter().flat_map(below);
-    all.filter(|(_, entry)| entry.kind != EntryKind::Directory).collect()
+    all.filter(|(_, entry)| entry.kind != EntryKind::Directory)
+        .collect()
 }
 
 /// Moves as drawn: which file, into which folder, a new one below that, under which name. Two files
@@ -36,7 +37,10 @@ fn moved(tree: &Tree, drawn: &[(usize, usize, bool, u8)]) -> (Elsewhere, Tree) {
             folder = folder.join(b"new").unwrap();
         }
         let to = folder.join(&[*name % 4 + b'w']).unwrap();
-        let in_way = after.get(&parent).and_then(|c| c.get(&b"new"[..])).map(|e| e.kind);
+        let in_way = after
+            .get(&parent)
+            .and_then(|c| c.get(&b"new"[..]))
+            .map(|e| e.kind);
         let blocked = *into_new && in_way.is_some_and(|kind| kind != EntryKind::Directory);
         let taken = after
             .get(&folder)
@@ -112,7 +116,10 @@ fn names_go_round_and_emptied_folders_are_gone() {
         rel("p"),
         children(&[("a", file(1)), ("b", file(2)), ("old", folder_entry())]),
     );
-    tree.insert(rel("p/old"), children(&[("c", file(3)), ("deep", folder_entry())]));
+    tree.insert(
+        rel("p/old"),
+        children(&[("c", file(3)), ("deep", folder_entry())]),
+    );
     tree.insert(rel("p/old/deep"), children(&[]));
     let scratch = tempfile::tempdir().unwrap();
     let index = Index::open(&write(scratch.path(), &tree, 1 << 20)).unwrap();

@@ -226,7 +226,9 @@ impl Ledger {
     /// [`Trouble`] where the ledger cannot be read.
     pub fn moves(&self) -> Result<Vec<MoveSet>, Trouble> {
         let sql = "SELECT DISTINCT dataset, source FROM move_ends ORDER BY dataset, source";
-        let sets = self.rows(sql, [], |row| Ok((row.get::<_, String>(0)?, row.get::<_, String>(1)?)))?;
+        let sets = self.rows(sql, [], |row| {
+            Ok((row.get::<_, String>(0)?, row.get::<_, String>(1)?))
+        })?;
         let mut found = Vec::new();
         for (dataset, source) in sets {
             let of = (&dataset, &source);
@@ -245,7 +247,8 @@ impl Ledger {
                     },
                 })
             })?;
-            let sql = "SELECT key, place, what FROM move_folders WHERE dataset = ?1 AND source = ?2 ORDER BY id";
+            let sql =
+                "SELECT key, place, what FROM move_folders WHERE dataset = ?1 AND source = ?2 ORDER BY id";
             let folders = self.rows(sql, of, |row| {
                 let word: String = row.get(2)?;
                 let what = FolderWhat::ALL.into_iter().find(|what| what.word() == word);
@@ -386,7 +389,8 @@ fn park(db: &Connection, dataset: &str, tables: &Tables, row: &MoveRow) -> rusql
     };
     if let Some(folder) = files::find_folder(db, dataset, &folder)? {
         for table in &tables.0 {
-            let sql = format!("UPDATE {table} SET folder = ?2 WHERE {OF_DATASET} AND folder = ?3 AND name = ?4");
+            let sql =
+                format!("UPDATE {table} SET folder = ?2 WHERE {OF_DATASET} AND folder = ?3 AND name = ?4");
             db.prepare_cached(&sql)?
                 .execute((dataset, number, folder, name))?;
         }
@@ -419,11 +423,15 @@ fn settle(
             .execute((dataset, codec::stamp(placed.ctime), number))?;
     }
     if !arrived.proven {
-        let sql = format!("UPDATE files SET how = 0, verified_at = NULL WHERE {OF_DATASET} AND folder = ?2 AND how >= 2");
+        let sql = format!(
+            "UPDATE files SET how = 0, verified_at = NULL WHERE {OF_DATASET} AND folder = ?2 AND how >= 2"
+        );
         db.prepare_cached(&sql)?.execute((dataset, number))?;
     }
     for table in &tables.0 {
-        let sql = format!("UPDATE OR REPLACE {table} SET folder = ?2, name = ?3 WHERE {OF_DATASET} AND folder = ?4");
+        let sql = format!(
+            "UPDATE OR REPLACE {table} SET folder = ?2, name = ?3 WHERE {OF_DATASET} AND folder = ?4"
+        );
         db.prepare_cached(&sql)?
             .execute((dataset, folder, name, number))?;
     }

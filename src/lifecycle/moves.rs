@@ -76,7 +76,11 @@ pub fn with_free_places(
     moves: &[(&RelPath, &RelPath)],
     is_taken: impl Fn(&RelPath) -> bool,
 ) -> Vec<Result<(), Doubt>> {
-    let leaving: HashMap<&RelPath, usize> = moves.iter().enumerate().map(|(n, (from, _))| (*from, n)).collect();
+    let leaving: HashMap<&RelPath, usize> = moves
+        .iter()
+        .enumerate()
+        .map(|(n, (from, _))| (*from, n))
+        .collect();
     let mut waits: HashMap<usize, Vec<usize>> = HashMap::new();
     let mut found: Vec<Result<(), Doubt>> = Vec::with_capacity(moves.len());
     let mut wanted: HashMap<&RelPath, usize> = HashMap::new();
@@ -204,7 +208,9 @@ pub fn emptied(
     order.sort_by_key(|path| std::cmp::Reverse(path.depth()));
     let mut gone: BTreeSet<RelPath> = BTreeSet::new();
     for path in order {
-        let all = candidates[path].iter().all(|child| leaves(child) || gone.contains(child));
+        let all = candidates[path]
+            .iter()
+            .all(|child| leaves(child) || gone.contains(child));
         if all {
             gone.insert(path.clone());
         }

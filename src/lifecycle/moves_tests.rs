@@ -92,9 +92,7 @@ fn world(fates: &[Fate]) -> World {
         }
         if let Fate::GetsASecondName(_) = fate {
             is.links = 2;
-            if !world.after.contains_key(&from) {
-                world.after.insert(from, is.clone());
-            }
+            world.after.entry(from).or_insert_with(|| is.clone());
         } else if *fate == Fate::Moves(number_of(&to)) && to != from {
             world.clean.insert(inode, (from, to.clone()));
         }
@@ -117,7 +115,10 @@ fn pairs(world: &World) -> Vec<(RelPath, RelPath)> {
         }
         found
     };
-    let (gone, come) = (only(&world.before, &world.after), only(&world.after, &world.before));
+    let (gone, come) = (
+        only(&world.before, &world.after),
+        only(&world.after, &world.before),
+    );
     let pair = |(inode, from): (&u64, &Vec<RelPath>)| match (from.as_slice(), come.get(inode)?.as_slice()) {
         ([from], [to]) => Some((from.clone(), to.clone())),
         _ => None,
@@ -269,10 +270,7 @@ fn two_that_want_one_place_are_both_left_alone_and_so_is_who_waits_for_them() {
     let (a, b, c, d) = (path("a"), path("b"), path("c"), path("d"));
     let all = [(&a, &d), (&b, &d), (&c, &a)];
     let found = with_free_places(&all, |_| false);
-    assert_eq!(
-        found,
-        [Err(Doubt::Taken), Err(Doubt::Taken), Err(Doubt::Stays)]
-    );
+    assert_eq!(found, [Err(Doubt::Taken), Err(Doubt::Taken), Err(Doubt::Stays)]);
 }
 
 #[test]
@@ -287,7 +285,9 @@ fn only_folders_that_lose_everything_are_left_empty() {
         ("p/b", &["p/b/stays", "p/b/t"]),
         ("p/b/t", &[]),
     ]);
-    let gone = emptied(&seen, |child| ["p/a/x", "p/a/s/y"].contains(&child.lossy().as_str()));
+    let gone = emptied(&seen, |child| {
+        ["p/a/x", "p/a/s/y"].contains(&child.lossy().as_str())
+    });
     let gone: Vec<String> = gone.iter().map(RelPath::lossy).collect();
     assert_eq!(gone, ["p/a", "p/a/s", "p/b/t"]);
 }

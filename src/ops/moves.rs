@@ -98,7 +98,9 @@ impl Found {
             let what = format!("{followed} of begun batches moved at the source");
             lines.push(match done {
                 true => format!("{what}: followed by a rename at the destination, 0 bytes sent."),
-                false => format!("{what}: `plan --accept` renames them at the destination too, 0 bytes sent."),
+                false => {
+                    format!("{what}: `plan --accept` renames them at the destination too, 0 bytes sent.")
+                }
             });
         }
         for (why, amount) in self.doubted() {
@@ -234,7 +236,9 @@ impl Finder<'_> {
             let key = (self.source.clone(), held.dataset.clone());
             self.note_pair(held, pair, found.groups.entry(key).or_default())?;
         }
-        found.groups.retain(|_, group| !group.files.is_empty() || !group.made.is_empty());
+        found
+            .groups
+            .retain(|_, group| !group.files.is_empty() || !group.made.is_empty());
         Ok(())
     }
 
@@ -255,7 +259,10 @@ impl Finder<'_> {
         let Owner::Project(key) = membership.owner(&above, &child) else {
             return Ok(None);
         };
-        let held = self.projects.get(&key).filter(|held| held.last == self.old.digest());
+        let held = self
+            .projects
+            .get(&key)
+            .filter(|held| held.last == self.old.digest());
         Ok(held.map(|held| (held, entry)))
     }
 
@@ -378,14 +385,24 @@ impl Finder<'_> {
     }
 
     /// The folders above something, up to its project's own: made, left, or of another time.
-    fn note_above(&self, held: &Held, path: &RelPath, leaves: bool, group: &mut Group) -> Result<(), Trouble> {
+    fn note_above(
+        &self,
+        held: &Held,
+        path: &RelPath,
+        leaves: bool,
+        group: &mut Group,
+    ) -> Result<(), Trouble> {
         let least = match &held.placed.key {
             ProjectKey::Folder(project) => project.depth(),
             ProjectKey::Loose(_) => 0,
         };
         for depth in (least..path.depth()).rev() {
-            let Some(folder) = path.prefix(depth) else { continue };
-            let Some(place) = place(held, &folder) else { continue };
+            let Some(folder) = path.prefix(depth) else {
+                continue;
+            };
+            let Some(place) = place(held, &folder) else {
+                continue;
+            };
             let is_there = |index: &Index| {
                 let entry = index.entry(&folder)?;
                 Ok::<_, Trouble>(entry.is_some_and(|entry| entry.kind == EntryKind::Directory))

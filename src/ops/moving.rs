@@ -73,7 +73,9 @@ fn prepared(
     };
     if !target.mount().keeps_inodes() {
         // By its number a file whose rename was cut short is known again.
-        refuse(group, |_| Some("the destination numbers its files anew with each mount".into()));
+        refuse(group, |_| {
+            Some("the destination numbers its files anew with each mount".into())
+        });
         group.made.clear();
         return Ok(set);
     }
@@ -128,7 +130,9 @@ fn made_folders(
     let mut shut: Vec<(RelPath, String)> = Vec::new();
     for place in group.made.values() {
         let why = match &absent {
-            Some(trouble) => Some(format!("its new folder cannot be made like that at the source: {trouble}")),
+            Some(trouble) => Some(format!(
+                "its new folder cannot be made like that at the source: {trouble}"
+            )),
             None if looking.can_be_folder(place)? => None,
             None => Some(format!("{place} at the destination is no folder")),
         };
@@ -256,13 +260,13 @@ fn elsewhere(
         ..Elsewhere::default()
     };
     for key in group.made.keys() {
-        moves.made.extend(new.entry(key)?.map(|entry| (key.clone(), entry)));
+        moves
+            .made
+            .extend(new.entry(key)?.map(|entry| (key.clone(), entry)));
     }
     for key in group.timed.keys() {
         let entry = new.entry(key)?;
-        moves
-            .times
-            .extend(entry.map(|entry| (key.clone(), entry.mtime)));
+        moves.times.extend(entry.map(|entry| (key.clone(), entry.mtime)));
     }
     Ok(moves)
 }
@@ -301,7 +305,12 @@ fn with_new_places(desk: &mut Desk<'_>, row: &BatchRow, moves: &Elsewhere) -> Re
         file = format!("{stem}-moved-{number}.index");
     }
     let digest = old.with_moved(&folder.join(&file), moves)?.digest();
-    if desk.ledger.indexes(&row.source)?.iter().any(|one| one.digest == digest) {
+    if desk
+        .ledger
+        .indexes(&row.source)?
+        .iter()
+        .any(|one| one.digest == digest)
+    {
         // Nothing in it moves, or a run that was cut has made it; left behind, it would only take
         // space.
         let _ = std::fs::remove_file(folder.join(&file));

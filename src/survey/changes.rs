@@ -108,9 +108,9 @@ pub fn moves(
     let collected = collect(old, new, order, InodeTrust::Stable);
     let kind = |to: &RelPath| collected.new.get(to).map(|lone| lone.kind);
     let pairs = collected.pairs();
-    let each = pairs.into_iter().filter_map(|(to, from)| {
-        kind(&to).map(|kind| Move { from, to, kind })
-    });
+    let each = pairs
+        .into_iter()
+        .filter_map(|(to, from)| kind(&to).map(|kind| Move { from, to, kind }));
     each.collect()
 }
 

@@ -216,7 +216,7 @@ impl OsFolder {
     }
 
     /// The folder that holds a path below the root of this end, and the last name of it.
-    fn from_top<'p>(&self, path: &'p RelPath, doing: &'static str) -> Res<(Arc<OwnedFd>, &'p [u8])> {
+    fn below_top<'p>(&self, path: &'p RelPath, doing: &'static str) -> Res<(Arc<OwnedFd>, &'p [u8])> {
         let mut folder = self.top()?;
         let Some((above, last)) = path.split() else {
             let words = "the root has no other name";
@@ -313,7 +313,7 @@ impl Folder for OsFolder {
     }
 
     fn make_link(&self, name: &[u8], from: &RelPath) -> Res<()> {
-        let (folder, last) = self.from_top(from, "link")?;
+        let (folder, last) = self.below_top(from, "link")?;
         rustix::fs::linkat(folder.as_fd(), last, &self.fd, name, AtFlags::empty())
             .map_err(|e| Fault::os("link", name, e))
     }
@@ -364,7 +364,7 @@ impl Folder for OsFolder {
     }
 
     fn bring(&self, from: &RelPath, name: &[u8]) -> Res<()> {
-        let (folder, last) = self.from_top(from, "move")?;
+        let (folder, last) = self.below_top(from, "move")?;
         let way = os_move::move_between((&folder, last), (&self.fd, name))?;
         self.nature.note(way);
         Ok(())

@@ -47,7 +47,10 @@ fn verified() -> Scene {
     let scene = Scene::bare();
     scene.small();
     for (name, size) in [("a", 4_000), ("b", 4_001), ("c", 4_002)] {
-        scene.put(format!("2019-lantern-fair/raw/{name}.bin"), &noise(size, size as u64));
+        scene.put(
+            format!("2019-lantern-fair/raw/{name}.bin"),
+            &noise(size, size as u64),
+        );
     }
     scene.put("2019-lantern-fair/old/one.txt", b"one");
     scene.put("2019-lantern-fair/old/deep/two.txt", b"two, too");
@@ -66,7 +69,11 @@ fn at_rest(scene: &Scene, batches: &[&str]) {
     let (_, status) = scene.json("status");
     for name in batches {
         let row = batch(&status, name);
-        assert_eq!((&row["state"], &row["flags"]), (&"verified".into(), &serde_json::json!([])), "{status}");
+        assert_eq!(
+            (&row["state"], &row["flags"]),
+            (&"verified".into(), &serde_json::json!([])),
+            "{status}"
+        );
     }
     proofs_hold(scene, batches);
     let (_, copied) = scene.json(&format!("copy {}", batches.join(" ")));
@@ -132,7 +139,11 @@ fn moved_files_are_followed_without_a_byte_sent() {
     let best = scene.from.join(fair("best"));
     std::fs::set_permissions(&best, std::fs::Permissions::from_mode(0o750)).unwrap();
     for (from, to) in [("a", "t"), ("b", "a"), ("c", "b"), ("t", "c")] {
-        rename(&scene, &fair(&format!("raw/{from}.bin")), &fair(&format!("raw/{to}.bin")));
+        rename(
+            &scene,
+            &fair(&format!("raw/{from}.bin")),
+            &fair(&format!("raw/{to}.bin")),
+        );
     }
     rename(&scene, &fair("old"), &fair("archive/older"));
     rename(&scene, "2019-river-play/sound.bin", &fair("sound.bin"));
@@ -162,10 +173,16 @@ fn moved_files_are_followed_without_a_byte_sent() {
         (facts.mode(), facts.mtime(), facts.mtime_nsec())
     };
     assert_eq!(folder(&scene.from), folder(&scene.to.join("2019")));
-    assert!(!scene.to.join("2019/2019-lantern-fair/old").exists(), "left empty, gone");
+    assert!(
+        !scene.to.join("2019/2019-lantern-fair/old").exists(),
+        "left empty, gone"
+    );
     at_rest(&scene, &["2019.1", "2020.1"]);
     let proof = std::fs::read_to_string(scene.home.join("reports/proofs/2019.1.json")).unwrap();
-    assert!(proof.contains("\"renamed\":\""), "the proof says that names have changed: {proof}");
+    assert!(
+        proof.contains("\"renamed\":\""),
+        "the proof says that names have changed: {proof}"
+    );
     // All of it back again.
     rename(&scene, &fair("Notes, final.txt"), &fair("notes.txt"));
     rename(&scene, &fair("archive/older"), &fair("old"));
@@ -205,12 +222,26 @@ fn what_is_in_doubt_comes_as_a_later_file_and_that_is_said() {
     rename(&scene, &fair("notes.txt"), &fair("notes-2.txt"));
     std::fs::write(scene.from.join(fair("notes-2.txt")), b"the keeper called back\n").unwrap();
     rename(&scene, &fair("raw/a.bin"), &fair("raw/a2.bin"));
-    write(&scene.to.join("2019").join(fair("raw/a.bin")), b"edited at the pool");
+    write(
+        &scene.to.join("2019").join(fair("raw/a.bin")),
+        b"edited at the pool",
+    );
     rename(&scene, &fair("raw/b.bin"), &fair("raw/b2.bin"));
-    write(&scene.to.join("2019").join(fair("raw/b2.bin")), b"of another program");
-    std::fs::hard_link(scene.from.join(fair("raw/c.bin")), scene.from.join(fair("raw/c1.bin"))).unwrap();
+    write(
+        &scene.to.join("2019").join(fair("raw/b2.bin")),
+        b"of another program",
+    );
+    std::fs::hard_link(
+        scene.from.join(fair("raw/c.bin")),
+        scene.from.join(fair("raw/c1.bin")),
+    )
+    .unwrap();
     rename(&scene, &fair("raw/c.bin"), &fair("raw/c2.bin"));
-    rename(&scene, "2019-river-play/sound.bin", "2019-river-play/takes/sound.bin");
+    rename(
+        &scene,
+        "2019-river-play/sound.bin",
+        "2019-river-play/takes/sound.bin",
+    );
     scene.run("scan").expect(0);
     let held = listing(&scene.to.join("2019/2019-lantern-fair"));
     let (_, plan) = scene.json("plan --accept");
@@ -222,17 +253,30 @@ fn what_is_in_doubt_comes_as_a_later_file_and_that_is_said() {
     ] {
         assert!(why.contains(word), "no {word} in {why}");
     }
-    assert_eq!(listing(&scene.to.join("2019/2019-lantern-fair")), held, "untouched");
+    assert_eq!(
+        listing(&scene.to.join("2019/2019-lantern-fair")),
+        held,
+        "untouched"
+    );
     assert!(scene.to.join("2019/2019-river-play/takes/sound.bin").exists());
     assert!(!scene.to.join("2019/2019-river-play/sound.bin").exists());
     assert_eq!(names(&plan), ["2019.1", "2020.1", "2019.2"], "{plan}");
     let files = scene.run("plan --files 2019.2").text();
-    for name in ["notes-2.txt", "raw/a2.bin", "raw/b2.bin", "raw/c2.bin", "raw/c1.bin"] {
+    for name in [
+        "notes-2.txt",
+        "raw/a2.bin",
+        "raw/b2.bin",
+        "raw/c2.bin",
+        "raw/c1.bin",
+    ] {
         assert!(files.contains(name), "no {name} in {files}");
     }
     assert!(!files.contains("sound"), "{files}");
     let (_, copied) = scene.json("copy 2019.2");
-    assert!(copied.to_string().contains("conflict"), "the stranger's file: {copied}");
+    assert!(
+        copied.to_string().contains("conflict"),
+        "the stranger's file: {copied}"
+    );
     let here = scene.to.join("2019").join(fair("raw/b2.bin"));
     assert_eq!(std::fs::read(here).unwrap(), b"of another program");
 }
@@ -242,12 +286,18 @@ fn a_file_that_goes_to_another_batch_is_copied_there_and_that_is_said() {
     let scene = verified();
     rename(&scene, "2019-river-play/sound.bin", "2020-harvest/sound.bin");
     let said = scene.run("scan").expect(0).text();
-    assert!(said.contains("it went to a project that its batch does not hold"), "{said}");
+    assert!(
+        said.contains("it went to a project that its batch does not hold"),
+        "{said}"
+    );
     let (_, plan) = scene.json("plan --accept");
     assert_eq!(plan["moves"]["files"], 0, "{plan}");
     scene.run("copy --all").expect(0);
     assert!(scene.to.join("2020/2020-harvest/sound.bin").exists());
-    assert!(scene.to.join("2019/2019-river-play/sound.bin").exists(), "nothing is deleted");
+    assert!(
+        scene.to.join("2019/2019-river-play/sound.bin").exists(),
+        "nothing is deleted"
+    );
 }
 
 /// Followed files belong to the batch that brought them: one of later files as well.
@@ -263,9 +313,21 @@ fn later_files_move_with_their_own_batch() {
         inode(&scene, "2019-lantern-fair/prints/poster.bin"),
         inode(&scene, "2019-lantern-fair/raw/clip.bin"),
     );
-    rename(&scene, "2019-lantern-fair/prints/poster.bin", "2019-lantern-fair/raw/clip.new");
-    rename(&scene, "2019-lantern-fair/raw/clip.bin", "2019-lantern-fair/prints/poster.bin");
-    rename(&scene, "2019-lantern-fair/raw/clip.new", "2019-lantern-fair/raw/clip.bin");
+    rename(
+        &scene,
+        "2019-lantern-fair/prints/poster.bin",
+        "2019-lantern-fair/raw/clip.new",
+    );
+    rename(
+        &scene,
+        "2019-lantern-fair/raw/clip.bin",
+        "2019-lantern-fair/prints/poster.bin",
+    );
+    rename(
+        &scene,
+        "2019-lantern-fair/raw/clip.new",
+        "2019-lantern-fair/raw/clip.bin",
+    );
     scene.run("scan").expect(0);
     let (code, plan) = scene.json("plan --accept");
     assert_eq!((code, &plan["moves"]["files"]), (0, &2.into()), "{plan}");
@@ -289,7 +351,11 @@ fn files_of_a_folder_that_cannot_be_read_have_not_moved() {
     std::fs::set_permissions(&raw, std::fs::Permissions::from_mode(0o755)).unwrap();
     UNPRIVILEGED.set(false);
     assert_eq!(code, 1, "{scan}");
-    assert_eq!((&scan["moves"]["files"], &scan["changes"]["moved"]["files"]), (&0.into(), &0.into()), "{scan}");
+    assert_eq!(
+        (&scan["moves"]["files"], &scan["changes"]["moved"]["files"]),
+        (&0.into(), &0.into()),
+        "{scan}"
+    );
     assert_eq!(scan["changes"]["gone"]["files"], 0, "{scan}");
     // Read again, it has moved.
     let (_, scan) = scene.json("scan");
@@ -311,6 +377,34 @@ fn a_source_with_other_inode_numbers_is_not_followed() {
     assert_eq!(names(&plan), ["2019.1", "2020.1", "2019.2"], "{plan}");
     scene.run("copy --all").expect(0);
     assert!(scene.to.join("2019/2019-river-play/noise.bin").exists());
+}
+
+/// What waits for a person is a folder or a plan that changes; files are followed, and what has come
+/// is copied beside them.
+#[test]
+fn an_unattended_run_follows_files_and_takes_in_what_has_come() {
+    let scene = verified();
+    let sound = inode(&scene, "2019-river-play/sound.bin");
+    rename(
+        &scene,
+        "2019-river-play/sound.bin",
+        "2019-river-play/takes/sound.bin",
+    );
+    scene.put("2019-river-play/takes/second.bin", &noise(6_000, 31));
+    scene.run("scan").expect(0);
+    let ran = scene.run("run");
+    assert!(ran.code < 2, "{}{}", ran.text(), ran.err);
+    assert!(
+        format!("{}{}", ran.text(), ran.err).contains("followed by a rename"),
+        "{}{}",
+        ran.text(),
+        ran.err
+    );
+    assert_eq!(inode(&scene, "2019-river-play/takes/sound.bin"), sound);
+    same_trees(&scene, &PROJECTS);
+    let (_, status) = scene.json("status");
+    assert_eq!(batch(&status, "2019.2")["files"]["total"], 1, "{status}");
+    at_rest(&scene, &["2019.2"]);
 }
 
 /// Names go round again and again, over two folders; each time the command is killed at another

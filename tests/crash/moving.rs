@@ -107,7 +107,8 @@ fn begin(rig: &Rig) {
         }
     };
     set.folders.extend(MADE.iter().map(folder(FolderWhat::Made)));
-    set.folders.extend(EMPTIED.iter().map(folder(FolderWhat::Emptied)));
+    set.folders
+        .extend(EMPTIED.iter().map(folder(FolderWhat::Emptied)));
     ledger.begin_moves(&set).expect("the intents");
 }
 
@@ -129,8 +130,14 @@ fn moved(place: &RelPath) -> RelPath {
     found.map_or_else(|| place.clone(), |(_, to)| path(to))
 }
 
-fn contents(files: &BTreeMap<RelPath, Seen>, name: impl Fn(&RelPath) -> RelPath) -> BTreeMap<RelPath, Digest> {
-    files.iter().map(|(place, seen)| (name(place), seen.hash)).collect()
+fn contents(
+    files: &BTreeMap<RelPath, Seen>,
+    name: impl Fn(&RelPath) -> RelPath,
+) -> BTreeMap<RelPath, Digest> {
+    files
+        .iter()
+        .map(|(place, seen)| (name(place), seen.hash))
+        .collect()
 }
 
 /// Names and contents; every record says what is there, and a proof stands only where the file was

@@ -77,7 +77,11 @@ fn grown(desk: &mut Desk<'_>, voice: &Voice<'_>, memory: &mut Memory) -> Result<
         let takes = |difference: &Difference| difference.is_growth() || (moves && difference.is_empty());
         if !renames && planned.difference.as_ref().is_some_and(takes) {
             planned = plan(desk, true)?;
-            planned.moved.sentences(true).iter().for_each(|line| memory.say(voice, line));
+            planned
+                .moved
+                .sentences(true)
+                .iter()
+                .for_each(|line| memory.say(voice, line));
             memory.say(
                 voice,
                 "The plan has taken in what has come since; nothing else in it has changed.",
