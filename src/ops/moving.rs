@@ -93,9 +93,18 @@ fn prepared(
         .filter_map(|row| mine(row).transpose())
         .collect::<Result<_, _>>()?;
     let gone = left_empty(desk, &mut looking, &ends, group, &files)?;
-    set.folders = folder_rows(group, &gone);
-    set.ends = indexes(desk, &ends, &elsewhere(desk, &set.source, group, &files, gone)?)?;
+    // Where a file was left out after all, nothing may change beside it.
+    let changing = changing(group, &files, &gone);
+    set.folders = folder_rows(group, &gone, &changing);
+    set.ends = indexes(desk, &ends, &elsewhere(desk, &set, &files, gone)?)?;
     Ok(set)
+}
+
+/// The folders in which something comes or goes.
+fn changing(group: &Group, files: &[&Moved], gone: &BTreeSet<RelPath>) -> BTreeSet<RelPath> {
+    let files = files.iter().flat_map(|one| [&one.keys.0, &one.keys.1]);
+    let all = files.chain(group.made.keys()).chain(gone);
+    all.filter_map(|path| Some(path.split()?.0)).collect()
 }
 
 fn row_of(one: &Moved) -> MoveRow {
@@ -225,7 +234,7 @@ fn left_empty(
         .collect())
 }
 
-fn folder_rows(group: &Group, gone: &BTreeSet<RelPath>) -> Vec<FolderRow> {
+fn folder_rows(group: &Group, gone: &BTreeSet<RelPath>, changing: &BTreeSet<RelPath>) -> Vec<FolderRow> {
     let row = |what| {
         move |(key, place): (&RelPath, &RelPath)| FolderRow {
             key: key.clone(),
@@ -236,37 +245,42 @@ fn folder_rows(group: &Group, gone: &BTreeSet<RelPath>) -> Vec<FolderRow> {
     let emptied = group.left.iter().filter(|(key, _)| gone.contains(*key));
     // What is not left empty keeps its time, though something went out of it.
     let kept = group.left.iter().filter(|(key, _)| !gone.contains(*key));
+    let timed = group
+        .timed
+        .iter()
+        .chain(kept)
+        .filter(|(key, _)| changing.contains(*key));
     group
         .made
         .iter()
         .map(row(FolderWhat::Made))
         .chain(emptied.map(row(FolderWhat::Emptied)))
-        .chain(group.timed.iter().chain(kept).map(row(FolderWhat::Timed)))
+        .chain(timed.map(row(FolderWhat::Timed)))
         .collect()
 }
 
 /// What an index has to say then.
 fn elsewhere(
     desk: &Desk<'_>,
-    source: &str,
-    group: &Group,
+    set: &MoveSet,
     files: &[&Moved],
     gone: BTreeSet<RelPath>,
 ) -> Result<Elsewhere, Trouble> {
-    let new = newest_index(desk, source)?;
+    let new = newest_index(desk, &set.source)?;
     let mut moves = Elsewhere {
         files: files.iter().map(|one| one.keys.clone()).collect(),
         emptied: gone,
         ..Elsewhere::default()
     };
-    for key in group.made.keys() {
-        moves
-            .made
-            .extend(new.entry(key)?.map(|entry| (key.clone(), entry)));
-    }
-    for key in group.timed.keys() {
-        let entry = new.entry(key)?;
-        moves.times.extend(entry.map(|entry| (key.clone(), entry.mtime)));
+    for folder in &set.folders {
+        let Some(entry) = new.entry(&folder.key)? else {
+            continue;
+        };
+        match folder.what {
+            FolderWhat::Made => moves.made.push((folder.key.clone(), entry)),
+            FolderWhat::Timed => moves.times.extend([(folder.key.clone(), entry.mtime)]),
+            FolderWhat::Emptied => {}
+        }
     }
     Ok(moves)
 }
