@@ -15,6 +15,7 @@
 //! when this run renamed it keeps its proof; one that an earlier run had renamed is read back again.
 
 use super::OpenFolders;
+use super::commit::names_durable;
 use super::retry::trouble_of;
 use crate::entry::{Entry, EntryKind, Identity};
 use crate::ledger::{Arrived, FileRecord, FolderRow, FolderWhat, MoveRow};
@@ -133,10 +134,12 @@ pub fn rename(
     let mut open = OpenFolders::new(target);
     let mut made: Vec<&RelPath> = places(folders, FolderWhat::Made);
     made.sort();
+    let mut new: BTreeSet<RelPath> = BTreeSet::new();
     for place in &made {
         open.make(place).map_err(|fault| trouble_of(&fault))?;
-        sync_above(&mut open, place)?;
+        new.extend(place.split().map(|(above, _)| above));
     }
+    names_durable(target, &mut open, &new).map_err(|fault| trouble_of(&fault))?;
     let mut asides = Vec::with_capacity(files.len());
     let mut stand = Vec::with_capacity(files.len());
     for row in files {
@@ -145,7 +148,9 @@ pub fn rename(
         asides.push(aside);
     }
     // A run that was cut may have left its last round without its sync.
-    target.sync().map_err(|fault| trouble_of(&fault))?;
+    let places = files.iter().flat_map(|row| [&row.places.0, &row.places.1]);
+    let around = places.filter_map(|place| Some(place.split()?.0)).collect();
+    names_durable(target, &mut open, &around).map_err(|fault| trouble_of(&fault))?;
     let mut proven = vec![false; files.len()];
     for round in rounds(&stand) {
         let mut touched: BTreeSet<RelPath> = BTreeSet::new();
@@ -162,11 +167,7 @@ pub fn rename(
             };
             touched.extend([from, to].into_iter().filter_map(|path| Some(path.split()?.0)));
         }
-        for folder in touched {
-            let synced = open.get(&folder).and_then(|held| held.sync_names());
-            synced.map_err(|fault| trouble_of(&fault))?;
-        }
-        target.sync().map_err(|fault| trouble_of(&fault))?;
+        names_durable(target, &mut open, &touched).map_err(|fault| trouble_of(&fault))?;
     }
     Ok(proven)
 }
@@ -175,14 +176,6 @@ pub fn rename(
 fn places(folders: &[FolderRow], what: FolderWhat) -> Vec<&RelPath> {
     let mine = folders.iter().filter(|row| row.what == what);
     mine.map(|row| &row.place).collect()
-}
-
-fn sync_above(open: &mut OpenFolders<'_>, place: &RelPath) -> Result<(), Trouble> {
-    let Some((above, _)) = place.split() else {
-        return Ok(());
-    };
-    let synced = open.get(&above).and_then(|folder| folder.sync_names());
-    synced.map_err(|fault| trouble_of(&fault))
 }
 
 /// The name that a file bears meanwhile where names go round.
@@ -310,6 +303,16 @@ pub fn keep_time(target: &dyn Fs, place: &RelPath, entry: &Entry) -> Result<(), 
         Err(fault) if fault.kind != FaultKind::NotFound => Err(trouble_of(&fault)),
         _ => Ok(()),
     }
+}
+
+/// Makes durable what was done to the folders.
+///
+/// # Errors
+/// Any fault of the destination.
+pub fn settle(target: &dyn Fs, folders: &[FolderRow]) -> Result<(), Trouble> {
+    let above = folders.iter().filter_map(|row| Some(row.place.split()?.0));
+    let above: BTreeSet<RelPath> = above.collect();
+    names_durable(target, &mut OpenFolders::new(target), &above).map_err(|fault| trouble_of(&fault))
 }
 
 /// What the files are at their new places. `proven` is the answer of [`rename`].

@@ -19,7 +19,8 @@ use crate::survey::exclude::Exclude;
 use crate::survey::{Membership, Owner, ProjectKey};
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
-use std::collections::{BTreeMap, BTreeSet};
+use std::cell::RefCell;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// A file or symlink that lies elsewhere now.
 #[derive(Debug, Clone)]
@@ -160,6 +161,7 @@ pub fn find(desk: &Desk<'_>, renamed: &[Renamed]) -> Result<Found, Trouble> {
                 projects: &projects,
                 old: &old,
                 new: &new,
+                folders: RefCell::default(),
             };
             finder.all(renamed, &mut found)?;
         }
@@ -201,6 +203,7 @@ struct Finder<'a> {
     projects: &'a Projects,
     old: &'a Index,
     new: &'a Index,
+    folders: RefCell<HashMap<(bool, RelPath), bool>>,
 }
 
 impl Finder<'_> {
@@ -209,28 +212,36 @@ impl Finder<'_> {
             .iter()
             .filter(|one| one.verdict.is_ok() && one.source == *self.source);
         let folders: Vec<&RelPath> = folders.map(|one| &one.from).collect();
-        let mut files: BTreeMap<String, Vec<Moved>> = BTreeMap::new();
+        let mut files: BTreeMap<String, Vec<(Moved, &Held, &Held)>> = BTreeMap::new();
         let mut pairs: Vec<(&Held, Move)> = Vec::new();
         for one in changes::moves_between(self.old, self.new)? {
             if folders.iter().any(|folder| one.from.below(folder).is_some()) {
                 continue;
             }
-            let Some((held, was)) = self.owner(&self.owners.0, self.old, &one.from)? else {
+            let Some(held) = self.owner(&self.owners.0, &one.from, &one.was) else {
                 continue;
             };
-            if one.kind == EntryKind::Directory {
+            if one.is.kind == EntryKind::Directory {
                 pairs.push((held, one));
-            } else if let Some(moved) = self.judge(held, &was, &one)? {
-                files.entry(held.dataset.clone()).or_default().push(moved);
+                continue;
+            }
+            let home = self.owner(&self.owners.1, &one.to, &one.is);
+            if let Some(moved) = self.judge(held, home, &one)? {
+                let of = files.entry(held.dataset.clone()).or_default();
+                of.push((moved, held, home.unwrap_or(held)));
             }
         }
-        for (dataset, mut files) in files {
-            self.settle_places(&dataset, &mut files)?;
+        for (dataset, files) in files {
+            let (mut moved, homes): (Vec<Moved>, Vec<_>) =
+                files.into_iter().map(|(one, from, to)| (one, (from, to))).unzip();
+            self.settle_places(&dataset, &mut moved)?;
             let group = found.groups.entry((self.source.clone(), dataset)).or_default();
-            for one in files.iter().filter(|one| one.verdict.is_ok()) {
-                self.note_folders(one, group)?;
+            let followed = moved.iter().zip(homes).filter(|(one, _)| one.verdict.is_ok());
+            for (one, (from, to)) in followed {
+                self.note_above(from, &one.keys.0, true, group)?;
+                self.note_above(to, &one.keys.1, false, group)?;
             }
-            group.files.append(&mut files);
+            group.files.append(&mut moved);
         }
         for (held, pair) in &pairs {
             let key = (self.source.clone(), held.dataset.clone());
@@ -242,32 +253,24 @@ impl Finder<'_> {
         Ok(())
     }
 
-    /// The project held that something belongs to by one of the scans, and its entry there.
-    fn owner(
-        &self,
-        membership: &Membership,
-        index: &Index,
-        path: &RelPath,
-    ) -> Result<Option<(&Held, Entry)>, Trouble> {
-        let (Some((above, name)), Some(entry)) = (path.split(), index.entry(path)?) else {
-            return Ok(None);
-        };
+    /// The project held that something belongs to.
+    fn owner(&self, membership: &Membership, path: &RelPath, entry: &Entry) -> Option<&Held> {
+        let (above, name) = path.split()?;
         let child = Named {
             name: name.to_vec(),
             entry: entry.clone(),
         };
-        let Owner::Project(key) = membership.owner(&above, &child) else {
-            return Ok(None);
-        };
-        let held = self
-            .projects
-            .get(&key)
-            .filter(|held| held.last == self.old.digest());
-        Ok(held.map(|held| (held, entry)))
+        match membership.owner(&above, &child) {
+            Owner::Project(key) => self
+                .projects
+                .get(&key)
+                .filter(|held| held.last == self.old.digest()),
+            Owner::Above => None,
+        }
     }
 
     /// A moved file with what stands against following it; `None` where no copy of it is known.
-    fn judge(&self, held: &Held, was: &Entry, one: &Move) -> Result<Option<Moved>, Trouble> {
+    fn judge(&self, held: &Held, home: Option<&Held>, one: &Move) -> Result<Option<Moved>, Trouble> {
         let Some(from) = place(held, &one.from) else {
             return Ok(None);
         };
@@ -277,7 +280,6 @@ impl Finder<'_> {
         let Some((batch, record)) = holders.pop() else {
             return Ok(None);
         };
-        let target = self.owner(&self.owners.1, self.new, &one.to)?;
         let mut moved = Moved {
             keys: (one.from.clone(), one.to.clone()),
             to: RelPath::root(),
@@ -285,9 +287,10 @@ impl Finder<'_> {
             record,
             verdict: Err(Doubt::Elsewhere),
         };
-        let Some((home, is)) = target else {
+        let Some(home) = home else {
             return Ok(Some(moved));
         };
+        let is = &one.is;
         let mine = home.rows.iter().any(|row| row.id == batch);
         let (Some(to), true) = (place(home, &one.to), mine && home.dataset == held.dataset) else {
             return Ok(Some(moved));
@@ -298,7 +301,7 @@ impl Finder<'_> {
             () if self.exclude.rule_for_path(&one.to, is.kind).is_some() => Err(Doubt::Excluded),
             () if several || ledger.is_open(&held.dataset, &from)? => Err(Doubt::Open),
             () if !is_covered((is.kind, is.identity()), read, true) => Err(Doubt::Changed),
-            () => is_same_file(was, &is)
+            () => is_same_file(&one.was, is)
                 .and_then(|()| can_follow(held))
                 .and_then(|()| can_follow(home)),
         };
@@ -345,21 +348,6 @@ impl Finder<'_> {
         digests.into_iter().map(open).collect()
     }
 
-    /// The folders that one file comes into and goes out of.
-    fn note_folders(&self, one: &Moved, group: &mut Group) -> Result<(), Trouble> {
-        let ends = [
-            (&self.owners.0, self.old, &one.keys.0),
-            (&self.owners.1, self.new, &one.keys.1),
-        ];
-        for (number, (membership, index, path)) in ends.into_iter().enumerate() {
-            let Some((held, _)) = self.owner(membership, index, path)? else {
-                continue;
-            };
-            self.note_above(held, path, number == 0, group)?;
-        }
-        Ok(())
-    }
-
     /// A folder that moved inside its project, also where it is empty.
     fn note_pair(&self, held: &Held, pair: &Move, group: &mut Group) -> Result<(), Trouble> {
         let ProjectKey::Folder(project) = &held.placed.key else {
@@ -370,7 +358,7 @@ impl Finder<'_> {
         let (Some(from), Some(to), true) = (from, to, inside(&pair.from) && inside(&pair.to)) else {
             return Ok(());
         };
-        if can_follow(held).is_err() || self.exclude.rule_for_path(&pair.to, pair.kind).is_some() {
+        if can_follow(held).is_err() || self.exclude.rule_for_path(&pair.to, pair.is.kind).is_some() {
             return Ok(());
         }
         if self.old.entry(&pair.to)?.is_none() {
@@ -403,14 +391,10 @@ impl Finder<'_> {
             let Some(place) = place(held, &folder) else {
                 continue;
             };
-            let is_there = |index: &Index| {
-                let entry = index.entry(&folder)?;
-                Ok::<_, Trouble>(entry.is_some_and(|entry| entry.kind == EntryKind::Directory))
-            };
             let own = depth == least || folder.is_root();
             match leaves {
-                true if !own && !is_there(self.new)? => group.left.insert(folder, place),
-                false if !own && !is_there(self.old)? => group.made.insert(folder, place),
+                true if !own && !self.is_folder(false, &folder)? => group.left.insert(folder, place),
+                false if !own && !self.is_folder(true, &folder)? => group.made.insert(folder, place),
                 // Folders above projects are nobody's to put right.
                 _ if matches!(held.placed.key, ProjectKey::Loose(_)) => break,
                 _ => {
@@ -420,6 +404,22 @@ impl Finder<'_> {
             };
         }
         Ok(())
+    }
+}
+
+impl Finder<'_> {
+    /// Whether one of the scans saw a folder there. Many files share their folders, and each look is
+    /// into another block of the index.
+    fn is_folder(&self, old: bool, path: &RelPath) -> Result<bool, Trouble> {
+        let key = (old, path.clone());
+        if let Some(known) = self.folders.borrow().get(&key) {
+            return Ok(*known);
+        }
+        let index = if old { self.old } else { self.new };
+        let entry = index.entry(path)?;
+        let is = entry.is_some_and(|entry| entry.kind == EntryKind::Directory);
+        self.folders.borrow_mut().insert(key, is);
+        Ok(is)
     }
 }
 

@@ -9,13 +9,17 @@ use super::{copy, guard, proof, store};
 use crate::copy::moves::{self as hand, Looking};
 use crate::copy::{FolderItem, dress_folders, trouble_of};
 use crate::digest::Digest;
+use crate::entry::Listing;
 use crate::index::{Elsewhere, Index};
 use crate::ledger::{BatchRow, FolderRow, FolderWhat, GroupResult, IndexRow, MoveRow, MoveSet};
 use crate::lifecycle::moves::{Doubt, emptied, with_free_places};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
-use crate::world::{Fs, OsFs};
+use crate::world::OsFs;
 use std::collections::{BTreeMap, BTreeSet, HashSet};
+
+/// More folders than this are looked up by reading an index once from end to end.
+const MANY: usize = 100;
 
 /// Follows all that can be followed, and says of everything what became of it. Folders under another
 /// name have been followed before.
@@ -205,17 +209,28 @@ fn left_empty(
     group: &Group,
     files: &[&Moved],
 ) -> Result<BTreeSet<RelPath>, Trouble> {
-    let mut seen: BTreeMap<RelPath, Vec<RelPath>> = BTreeMap::new();
+    let none = group.left.keys().map(|key| (key.clone(), Vec::new()));
+    let mut seen: BTreeMap<RelPath, Vec<RelPath>> = none.collect();
     let digests: BTreeSet<[u8; 32]> = ends.iter().map(|row| row.index.0).collect();
     for digest in digests {
         let source = ends.first().map_or("", |row| &row.source);
         let index = open_index(desk, source, Digest(digest))?;
+        let mut note = |listing: Listing| {
+            if group.left.contains_key(&listing.folder) {
+                let paths = listing.children.iter();
+                let paths = paths.filter_map(|child| listing.folder.join(&child.name).ok());
+                seen.entry(listing.folder.clone()).or_default().extend(paths);
+            }
+        };
+        if group.left.len() > MANY {
+            for listing in index.listings() {
+                note(listing?);
+            }
+            continue;
+        }
         for key in group.left.keys() {
-            let children = seen.entry(key.clone()).or_default();
-            let listing = index.listings_below(key).next().transpose()?;
-            if let Some(listing) = listing.filter(|listing| listing.folder == *key) {
-                let paths = listing.children.iter().map(|child| key.join(&child.name));
-                children.extend(paths.filter_map(Result::ok));
+            if let Some(listing) = index.listings_below(key).next() {
+                note(listing?);
             }
         }
     }
@@ -367,7 +382,7 @@ fn finish(desk: &mut Desk<'_>, set: &MoveSet) -> Result<(), Trouble> {
             hand::keep_time(&target, &folder.place, &entry)?;
         }
     }
-    target.sync().map_err(|fault| trouble_of(&fault))?;
+    hand::settle(&target, &set.folders)?;
     let arrived = hand::arrived(&target, &set.files, &proven)?;
     let now = desk.now();
     desk.ledger.finish_moves(set, &arrived, now)?;

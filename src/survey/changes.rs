@@ -54,8 +54,10 @@ pub struct Move {
     pub from: RelPath,
     /// Where it is.
     pub to: RelPath,
-    /// What it is.
-    pub kind: EntryKind,
+    /// What it was there.
+    pub was: Entry,
+    /// What it is now.
+    pub is: Entry,
 }
 
 /// The order in which folders are walked: a folder before what lies in it, neighbours in byte
@@ -74,10 +76,14 @@ struct Side<I: Iterator<Item = Listing>> {
 struct Lone {
     kind: EntryKind,
     identity: Identity,
+    /// All that is known of it, where that is asked for.
+    whole: Option<Box<Entry>>,
 }
 
 struct Collector {
     inodes: InodeTrust,
+    /// Whether all that is known of an entry is kept.
+    whole: bool,
     new: BTreeMap<RelPath, Lone>,
     gone: BTreeMap<RelPath, Lone>,
     /// Paths on both sides that lead to another file or folder now: these are among the new and the
@@ -95,7 +101,7 @@ pub fn compare(
     order: impl Fn(&RelPath, &RelPath) -> Ordering,
     inodes: InodeTrust,
 ) -> Changes {
-    collect(old, new, order, inodes).finish()
+    collect(old, new, order, inodes, false).finish()
 }
 
 /// Every single entry that has another path now, by inode numbers that hold: also below folders that
@@ -105,12 +111,16 @@ pub fn moves(
     new: impl Iterator<Item = Listing>,
     order: impl Fn(&RelPath, &RelPath) -> Ordering,
 ) -> Vec<Move> {
-    let collected = collect(old, new, order, InodeTrust::Stable);
-    let kind = |to: &RelPath| collected.new.get(to).map(|lone| lone.kind);
+    let mut collected = collect(old, new, order, InodeTrust::Stable, true);
     let pairs = collected.pairs();
-    let each = pairs
-        .into_iter()
-        .filter_map(|(to, from)| kind(&to).map(|kind| Move { from, to, kind }));
+    let mut take = |to: &RelPath, from: &RelPath| {
+        let (was, is) = (collected.gone.remove(from)?, collected.new.remove(to)?);
+        Some((*was.whole?, *is.whole?))
+    };
+    let each = pairs.into_iter().filter_map(|(to, from)| {
+        let (was, is) = take(&to, &from)?;
+        Some(Move { from, to, was, is })
+    });
     each.collect()
 }
 
@@ -119,6 +129,7 @@ fn collect(
     new: impl Iterator<Item = Listing>,
     order: impl Fn(&RelPath, &RelPath) -> Ordering,
     inodes: InodeTrust,
+    whole: bool,
 ) -> Collector {
     let mut sides = (
         Side {
@@ -130,6 +141,7 @@ fn collect(
     );
     let mut collected = Collector {
         inodes,
+        whole,
         new: BTreeMap::new(),
         gone: BTreeMap::new(),
         both: BTreeMap::new(),
@@ -199,12 +211,12 @@ impl Collector {
         }
         match (old, new) {
             (None, Some(child)) => {
-                self.new.insert(path, lone(&child.entry));
+                self.new.insert(path, self.lone(&child.entry));
             }
             (Some(child), None) => self.was_there(path, &child.entry),
             (Some(a), Some(b)) if self.is_another(&a.entry, &b.entry) => {
-                self.gone.insert(path.clone(), lone(&a.entry));
-                self.new.insert(path.clone(), lone(&b.entry));
+                self.gone.insert(path.clone(), self.lone(&a.entry));
+                self.new.insert(path.clone(), self.lone(&b.entry));
                 self.both.insert(path, differs(&a.entry, &b.entry));
             }
             (Some(a), Some(b)) if differs(&a.entry, &b.entry) => self.changed.push(Change {
@@ -218,14 +230,23 @@ impl Collector {
     }
 
     fn was_there(&mut self, path: RelPath, entry: &Entry) {
+        let lone = self.lone(entry);
         let above = (0..path.depth())
             .filter_map(|depth| path.prefix(depth))
             .find(|folder| self.unknown.contains_key(folder));
         match above.and_then(|folder| self.unknown.get_mut(&folder)) {
             Some(amount) => amount.add(amount_of(entry)),
             None => {
-                self.gone.insert(path, lone(entry));
+                self.gone.insert(path, lone);
             }
+        }
+    }
+
+    fn lone(&self, entry: &Entry) -> Lone {
+        Lone {
+            kind: entry.kind,
+            identity: entry.identity(),
+            whole: self.whole.then(|| Box::new(entry.clone())),
         }
     }
 
@@ -375,13 +396,6 @@ fn key_of(lone: &Lone) -> FileKey {
         return (lone.kind, id.inode, 0, 0, 0);
     }
     (lone.kind, id.inode, id.size.0, id.mtime.seconds, id.mtime.nanos)
-}
-
-fn lone(entry: &Entry) -> Lone {
-    Lone {
-        kind: entry.kind,
-        identity: entry.identity(),
-    }
 }
 
 fn amount_of(entry: &Entry) -> Amount {

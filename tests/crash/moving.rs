@@ -3,14 +3,14 @@
 
 use super::memfs::{Content, MemFs, Nature, Plan, Publish, Seen, Unsynced, path};
 use super::rig::{BATCH, DATASET, Rig};
-use poolward::copy::moves::{Looking, arrived, remove_emptied, rename};
+use poolward::copy::moves::{Looking, arrived, remove_emptied, rename, settle};
 use poolward::digest::Digest;
 use poolward::entry::EntryKind;
 use poolward::ledger::{FolderRow, FolderWhat, MoveRow, MoveSet, Proof, ReadBack};
 use poolward::moment::Moment;
 use poolward::names::RelPath;
 use poolward::trouble::Trouble;
-use poolward::world::{FaultKind, ReadHow};
+use poolward::world::{Durability, FaultKind, ReadHow};
 use std::collections::BTreeMap;
 
 /// Two that change places, three that go round over two folders, a chain, one into a new folder, two
@@ -33,12 +33,17 @@ const MADE: [&str; 2] = ["w", "w/deep"];
 const EMPTIED: [&str; 2] = ["old", "old/sub"];
 
 fn copied(publish: Publish) -> Rig {
+    copied_over(publish, Durability::Local)
+}
+
+fn copied_over(publish: Publish, durability: Durability) -> Rig {
     let mut rig = Rig::new();
     rig.target = MemFs::new(
         "target",
         &rig.control,
         Nature {
             publish,
+            durability,
             ..Nature::default()
         },
     );
@@ -118,7 +123,7 @@ fn go_on(rig: &Rig) -> Result<(), Trouble> {
     for set in ledger.moves()? {
         let proven = rename(&rig.target, "c0ffee", &set.files, &set.folders)?;
         remove_emptied(&rig.target, &set.folders)?;
-        poolward::world::Fs::sync(&rig.target).map_err(|fault| poolward::copy::trouble_of(&fault))?;
+        settle(&rig.target, &set.folders)?;
         let arrived = arrived(&rig.target, &set.files, &proven)?;
         ledger.finish_moves(&set, &arrived, Moment::from_seconds(9))?;
     }
@@ -193,7 +198,7 @@ fn moves_without_faults_keep_every_proof() {
     }
 }
 
-fn from_every_call(publish: Publish, least: u64) {
+fn from_every_call(publish: Publish, durability: Durability, least: u64) {
     for at in 1.. {
         let mut through = true;
         for (crash, how) in [
@@ -202,7 +207,7 @@ fn from_every_call(publish: Publish, least: u64) {
             (true, Unsynced::Garbled(at)),
             (false, Unsynced::Kept),
         ] {
-            let mut rig = copied(publish);
+            let mut rig = copied_over(publish, durability);
             let before = rig.target.files();
             begin(&rig);
             rig.control.plan(match crash {
@@ -242,12 +247,18 @@ fn from_every_call(publish: Publish, least: u64) {
 
 #[test]
 fn a_cut_move_is_gone_on_with_from_every_call() {
-    from_every_call(Publish::Rename, 60);
+    from_every_call(Publish::Rename, Durability::Local, 60);
 }
 
 #[test]
 fn a_cut_move_by_second_names_is_gone_on_with_from_every_call() {
-    from_every_call(Publish::LinkThenUnlink, 80);
+    from_every_call(Publish::LinkThenUnlink, Durability::Local, 80);
+}
+
+/// Where one sync for all does not reach the disk, every folder has its own.
+#[test]
+fn a_cut_move_over_a_mount_that_promises_nothing_is_gone_on_with() {
+    from_every_call(Publish::Rename, Durability::Unproven, 80);
 }
 
 /// What was renamed by a run that was cut may have been edited since: it is read back again.
