@@ -151,7 +151,16 @@ pub fn rename(
     let places = files.iter().flat_map(|row| [&row.places.0, &row.places.1]);
     let around = places.filter_map(|place| Some(place.split()?.0)).collect();
     names_durable(target, &mut open, &around).map_err(|fault| trouble_of(&fault))?;
-    let mut proven = vec![false; files.len()];
+    // What a [[rename]] gives the place that it has is not renamed at all.
+    let mut proven = Vec::with_capacity(files.len());
+    for row in files {
+        let stays = row.places.0 == row.places.1;
+        let found = match stays {
+            true => at(&mut open, &row.places.0).map_err(|fault| trouble_of(&fault))?,
+            false => None,
+        };
+        proven.push(found.is_some_and(|entry| entry.identity() == row.placed));
+    }
     for round in rounds(&stand) {
         let mut touched: BTreeSet<RelPath> = BTreeSet::new();
         for step in round {
@@ -189,6 +198,9 @@ fn aside_place(row: &MoveRow, tag: &str) -> Result<RelPath, Trouble> {
 /// Under which of its three names a file stands, by its inode. One that stands under none was taken
 /// away or replaced by somebody else: there is nothing to rename.
 fn standing(open: &mut OpenFolders<'_>, row: &MoveRow, aside: &RelPath) -> Result<Standing, Trouble> {
+    if row.places.0 == row.places.1 {
+        return Ok(Standing::New);
+    }
     let mut is_ours = |place: &RelPath| {
         let found = at(open, place).map_err(|fault| trouble_of(&fault))?;
         Ok::<_, Trouble>(
@@ -203,7 +215,8 @@ fn standing(open: &mut OpenFolders<'_>, row: &MoveRow, aside: &RelPath) -> Resul
         (Some(_), None, Some(entry)) | (None, Some(_), Some(entry)) => Some((&row.places.0, entry)),
         _ => None,
     };
-    if let Some((place, entry)) = second {
+    // Two spellings that a file system takes for one name are no second name.
+    if let Some((place, entry)) = second.filter(|(_, entry)| entry.links > 1) {
         if let Some((above, name)) = place.split() {
             let removed = open.get(&above).and_then(|folder| folder.remove(name, entry));
             removed.map_err(|fault| trouble_of(&fault))?;

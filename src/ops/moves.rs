@@ -13,7 +13,7 @@ use crate::ledger::{BatchRow, FileRecord};
 use crate::lifecycle::is_covered;
 use crate::lifecycle::moves::{Doubt, is_same_file, with_free_places};
 use crate::names::{RelPath, SourceName};
-use crate::plan::Placed;
+use crate::plan::{Placed, Renames};
 use crate::survey::changes::{InodeTrust, Move};
 use crate::survey::exclude::Exclude;
 use crate::survey::{Membership, Owner, ProjectKey};
@@ -157,6 +157,7 @@ pub fn find(desk: &Desk<'_>, renamed: &[Renamed]) -> Result<Found, Trouble> {
                 desk,
                 source: &name,
                 exclude: gather::exclude(&desk.settings, source)?,
+                renames: Renames::new(&desk.settings.renames),
                 owners: owners(desk, source, &old, &new),
                 projects: &projects,
                 old: &old,
@@ -199,6 +200,7 @@ struct Finder<'a> {
     desk: &'a Desk<'a>,
     source: &'a SourceName,
     exclude: Exclude,
+    renames: Renames,
     owners: (Membership, Membership),
     projects: &'a Projects,
     old: &'a Index,
@@ -271,7 +273,7 @@ impl Finder<'_> {
 
     /// A moved file with what stands against following it; `None` where no copy of it is known.
     fn judge(&self, held: &Held, home: Option<&Held>, one: &Move) -> Result<Option<Moved>, Trouble> {
-        let Some(from) = place(held, &one.from) else {
+        let Some(from) = self.place(held, &one.from) else {
             return Ok(None);
         };
         let ledger = &self.desk.ledger;
@@ -292,7 +294,7 @@ impl Finder<'_> {
         };
         let is = &one.is;
         let mine = home.rows.iter().any(|row| row.id == batch);
-        let (Some(to), true) = (place(home, &one.to), mine && home.dataset == held.dataset) else {
+        let (Some(to), true) = (self.place(home, &one.to), mine && home.dataset == held.dataset) else {
             return Ok(Some(moved));
         };
         moved.to = to;
@@ -354,7 +356,7 @@ impl Finder<'_> {
             return Ok(());
         };
         let inside = |path: &RelPath| path.below(project).is_some_and(|inside| !inside.is_root());
-        let (from, to) = (place(held, &pair.from), place(held, &pair.to));
+        let (from, to) = (self.place(held, &pair.from), self.place(held, &pair.to));
         let (Some(from), Some(to), true) = (from, to, inside(&pair.from) && inside(&pair.to)) else {
             return Ok(());
         };
@@ -388,7 +390,7 @@ impl Finder<'_> {
             let Some(folder) = path.prefix(depth) else {
                 continue;
             };
-            let Some(place) = place(held, &folder) else {
+            let Some(place) = self.place(held, &folder) else {
                 continue;
             };
             let own = depth == least || folder.is_root();
@@ -408,6 +410,13 @@ impl Finder<'_> {
 }
 
 impl Finder<'_> {
+    /// Where something of a project lies below the dataset's folder.
+    fn place(&self, held: &Held, path: &RelPath) -> Option<RelPath> {
+        held.placed.key.inside(path)?;
+        let inside = self.renames.place(&held.placed.key, path);
+        Some(held.placed.place.join_path(&inside))
+    }
+
     /// Whether one of the scans saw a folder there. Many files share their folders, and each look is
     /// into another block of the index.
     fn is_folder(&self, old: bool, path: &RelPath) -> Result<bool, Trouble> {
@@ -421,11 +430,6 @@ impl Finder<'_> {
         self.folders.borrow_mut().insert(key, is);
         Ok(is)
     }
-}
-
-fn place(held: &Held, path: &RelPath) -> Option<RelPath> {
-    let inside = held.placed.key.inside(path)?;
-    Some(held.placed.place.join_path(&inside))
 }
 
 fn can_follow(held: &Held) -> Result<(), Doubt> {

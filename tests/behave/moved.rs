@@ -379,6 +379,35 @@ fn a_source_with_other_inode_numbers_is_not_followed() {
     assert!(scene.to.join("2019/2019-river-play/noise.bin").exists());
 }
 
+/// A name that changes on the way: the file has the place already that its new name asks for, and
+/// leaves it with the next one.
+#[test]
+fn names_that_change_on_the_way_are_followed_by_their_places() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.begin();
+    let path = scene.home.join("move.toml");
+    let mut settings = std::fs::read_to_string(&path).unwrap();
+    settings
+        .push_str("\n[[rename]]\nfrom = \"2019-river-play/sound.bin\"\nto = \"2019-river-play/klang.bin\"\n");
+    std::fs::write(&path, settings).unwrap();
+    scene.run("scan").expect(0);
+    assert!(scene.run("plan").code < 2);
+    scene.run("copy --all").expect(0);
+    scene.run("verify --all").expect(0);
+    let sound = inode(&scene, "2019-river-play/klang.bin");
+    for (from, to) in [("sound", "klang"), ("klang", "other")] {
+        let name = |stem: &str| format!("2019-river-play/{stem}.bin");
+        rename(&scene, &name(from), &name(to));
+        scene.run("scan").expect(0);
+        let (code, plan) = scene.json("plan --accept");
+        assert_eq!((code, &plan["moves"]["files"]), (0, &1.into()), "{plan}");
+        assert_eq!(inode(&scene, &name(to)), sound);
+        same_trees(&scene, &PROJECTS);
+        at_rest(&scene, &["2019.1"]);
+    }
+}
+
 /// What waits for a person is a folder or a plan that changes; files are followed, and what has come
 /// is copied beside them.
 #[test]
