@@ -55,7 +55,7 @@ pub fn write(desk: &mut Desk<'_>, at_hand: &AtHand, target: &OsFs) -> Result<(),
 /// there waits for it.
 ///
 /// # Errors
-/// As [`write`].
+/// As [`write()`].
 pub fn write_due(desk: &mut Desk<'_>) -> Result<(), Trouble> {
     for row in desk.ledger.batches()? {
         let due = desk.ledger.renames(row.id)?.is_some_and(|renames| renames.due);
