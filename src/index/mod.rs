@@ -26,6 +26,7 @@ mod folder;
 mod hashing;
 mod join;
 mod merge;
+mod moved;
 mod parts;
 mod reader;
 mod renamed;
@@ -33,11 +34,14 @@ mod table;
 mod writer;
 
 #[cfg(test)]
+mod moved_tests;
+#[cfg(test)]
 mod outside_tests;
 #[cfg(test)]
 mod tests;
 
 pub use folder::Folder;
+pub use moved::Elsewhere;
 pub use reader::{Index, Listings};
 pub use writer::{IndexWriter, SegmentWriter};
 

@@ -40,7 +40,7 @@ fn file(size: u64, seconds: i64) -> Entry {
     }
 }
 
-fn folder_entry() -> Entry {
+pub(super) fn folder_entry() -> Entry {
     Entry {
         kind: EntryKind::Directory,
         ..file(4096, 1_500_000_000)
@@ -99,7 +99,7 @@ fn write_segments(writer: &Arc<IndexWriter>, tree: &Tree, without: &BTreeSet<Vec
     }
 }
 
-fn write(folder: &Path, tree: &Tree, most: usize) -> PathBuf {
+pub(super) fn write(folder: &Path, tree: &Tree, most: usize) -> PathBuf {
     let path = folder.join("a.index");
     let writer = IndexWriter::begin(&path, &folder.join("a.parts"), start(), false).unwrap();
     let writer = writer.with_most_buffered(most);
@@ -109,7 +109,7 @@ fn write(folder: &Path, tree: &Tree, most: usize) -> PathBuf {
 }
 
 /// Parents before children, siblings in byte order: sorted by lists of components.
-fn listings_of(tree: &Tree) -> Vec<Listing> {
+pub(super) fn listings_of(tree: &Tree) -> Vec<Listing> {
     let mut ordered: Vec<_> = tree.iter().collect();
     ordered.sort_by_key(|(path, _)| path.components().map(<[u8]>::to_vec).collect::<Vec<_>>());
     let children = |c: &BTreeMap<Vec<u8>, Entry>| {
@@ -208,7 +208,7 @@ fn any_name() -> impl Strategy<Value = Vec<u8>> {
         .prop_filter("no way up", |name| name != b"." && name != b"..")
 }
 
-fn any_tree() -> impl Strategy<Value = Tree> {
+pub(super) fn any_tree() -> impl Strategy<Value = Tree> {
     let item = (
         prop::collection::vec(any_name(), 1..5),
         any_entry(),

@@ -186,6 +186,25 @@ CREATE TABLE fixity_found (round INTEGER NOT NULL, path BLOB NOT NULL, kind TEXT
     ranges TEXT NOT NULL, attributes INTEGER NOT NULL, slice INTEGER NOT NULL, at NOT NULL,
     PRIMARY KEY (round, path, kind)) WITHOUT ROWID;
 "#,
+    r#"
+-- Files of ours that are about to get another place in their dataset, because they got one at the
+-- source; gone once all that is recorded of them has the new place.
+CREATE TABLE moves (
+    id INTEGER PRIMARY KEY, dataset TEXT NOT NULL, source TEXT NOT NULL, old_place BLOB NOT NULL,
+    new_place BLOB NOT NULL, source_inode INTEGER NOT NULL, inode INTEGER NOT NULL, size INTEGER NOT NULL,
+    mtime NOT NULL, ctime NOT NULL);
+-- Folders that are made for them, left empty by them, or change their time by them, with their paths
+-- at the source.
+CREATE TABLE move_folders (
+    id INTEGER PRIMARY KEY, dataset TEXT NOT NULL, source TEXT NOT NULL, key BLOB NOT NULL,
+    place BLOB NOT NULL, what TEXT NOT NULL);
+-- The indexes with the new places, by batch.
+CREATE TABLE move_ends (
+    batch INTEGER PRIMARY KEY, dataset TEXT NOT NULL, source TEXT NOT NULL, digest BLOB NOT NULL);
+-- When files of a batch have last got other names after they were recorded, and whether a proof with
+-- these is still to be written.
+CREATE TABLE renames (batch INTEGER PRIMARY KEY, at NOT NULL, due INTEGER NOT NULL);
+"#,
 ];
 
 /// The version this program writes.

@@ -14,6 +14,9 @@ pub mod follow;
 #[cfg(test)]
 mod follow_tests;
 mod gate;
+pub mod moves;
+#[cfg(test)]
+mod moves_tests;
 mod outstanding;
 mod reads;
 pub mod removal;

@@ -8,7 +8,7 @@ use crate::index::Index;
 use crate::names::RelPath;
 use crate::plan::Batch;
 use crate::survey::ProjectKey;
-use crate::survey::changes::{Change, Changes, InodeTrust, compare, walk_order};
+use crate::survey::changes::{Change, Changes, InodeTrust, Move, compare, moves, walk_order};
 use crate::survey::exclude::Exclude;
 use crate::trouble::Trouble;
 use crate::units::Amount;
@@ -76,6 +76,23 @@ pub fn between(old: &Index, new: &Index, trust: InodeTrust) -> Result<Changes, T
         readable(new, &mut new_fault),
         walk_order,
         trust,
+    );
+    match old_fault.or(new_fault) {
+        Some(trouble) => Err(trouble),
+        None => Ok(found),
+    }
+}
+
+/// Every single entry that has another path in the newer index, by inode numbers that hold.
+///
+/// # Errors
+/// As [`between`].
+pub fn moves_between(old: &Index, new: &Index) -> Result<Vec<Move>, Trouble> {
+    let (mut old_fault, mut new_fault) = (None, None);
+    let found = moves(
+        readable(old, &mut old_fault),
+        readable(new, &mut new_fault),
+        walk_order,
     );
     match old_fault.or(new_fault) {
         Some(trouble) => Err(trouble),

@@ -54,6 +54,14 @@ pub type AllLate = BTreeMap<(SourceName, ProjectKey), Late>;
 /// # Errors
 /// [`Trouble`] where ledger or index cannot be read.
 pub fn all(desk: &Desk<'_>) -> Result<AllLate, Trouble> {
+    all_but(desk, &BTreeSet::new())
+}
+
+/// As [`all`], without these paths, which come in another way.
+///
+/// # Errors
+/// As [`all`].
+pub fn all_but(desk: &Desk<'_>, but: &BTreeSet<(SourceName, RelPath)>) -> Result<AllLate, Trouble> {
     let mut begun: BTreeMap<SourceName, BTreeMap<ProjectKey, Begun>> = BTreeMap::new();
     for row in desk.ledger.batches()? {
         let (locked, _) = store::locked_of(&row.body)?;
@@ -80,6 +88,7 @@ pub fn all(desk: &Desk<'_>) -> Result<AllLate, Trouble> {
                 inodes_stay: gather::inodes_stay(source, &new),
                 renames: Renames::new(&desk.settings.renames),
                 new: &new,
+                but: &mine_of(&name, but),
             };
             finder.between(&old, &mine, |key, late| {
                 found.insert((name.clone(), key), late);
@@ -107,6 +116,13 @@ struct Finder<'a> {
     inodes_stay: bool,
     renames: Renames,
     new: &'a Index,
+    but: &'a BTreeSet<&'a RelPath>,
+}
+
+/// Those paths that are of this source.
+fn mine_of<'a>(source: &SourceName, all: &'a BTreeSet<(SourceName, RelPath)>) -> BTreeSet<&'a RelPath> {
+    let mine = all.iter().filter(|(of, _)| of == source);
+    mine.map(|(_, path)| path).collect()
 }
 
 impl<'a> Finder<'a> {
@@ -118,7 +134,8 @@ impl<'a> Finder<'a> {
     ) -> Result<(), Trouble> {
         let differing = changes::between(old, self.new, InodeTrust::None)?;
         let mut found: BTreeMap<ProjectKey, Late> = BTreeMap::new();
-        for change in differing.new.iter().chain(&differing.changed) {
+        let come = differing.new.iter().chain(&differing.changed);
+        for change in come.filter(|change| !self.but.contains(&change.path)) {
             let Some(entry) = self.new.entry(&change.path)? else {
                 continue;
             };

@@ -23,6 +23,8 @@ pub mod hours;
 pub mod items;
 pub mod late;
 pub mod manifest;
+pub mod moves;
+pub mod moving;
 mod old_lists;
 mod permissions;
 pub mod pieces;

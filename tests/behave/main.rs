@@ -13,6 +13,7 @@ mod exposed;
 mod fixity;
 mod guards;
 mod learning;
+mod moved;
 mod odd_hours;
 mod on_disks;
 mod outside_scan;

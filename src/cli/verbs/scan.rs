@@ -10,6 +10,7 @@ use crate::ops::changes::{Counts, Differing, changes};
 use crate::ops::desk::Desk;
 use crate::ops::follow;
 use crate::ops::gather::survey_of;
+use crate::ops::moves::{self, Found};
 use crate::ops::scan::{Options, Scanned, scan};
 use crate::report::words::scan_sentences;
 use crate::survey::{ProjectSummary, Survey};
@@ -44,7 +45,7 @@ pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
         context.out.say(&line);
         clean = false;
     }
-    renamed(&desk, context, &projects);
+    let moved = follows(&desk, context, &projects);
     let differing = changes(&desk, &scanned)?;
     if let Some(differing) = &differing {
         tell(context, differing);
@@ -54,7 +55,8 @@ pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
         .say("Next: `poolward survey` for the details, `poolward plan` for batches and schedule.");
     context.out.object(
         "scan",
-        json!({"sources": sources, "errors": errors, "changes": differing.as_ref().map(changes_object)}),
+        json!({"sources": sources, "errors": errors, "changes": differing.as_ref().map(changes_object),
+               "moves": pieces::moved(&moved, false)}),
     );
     Ok(Code::clean_if(clean))
 }
@@ -73,14 +75,25 @@ fn fewer(one: &Scanned) -> Option<String> {
     })
 }
 
-/// What of begun batches is called otherwise now.
-fn renamed(desk: &Desk<'_>, context: &Context, projects: &[ProjectSummary]) {
-    match follow::find(desk, projects) {
-        Ok(found) => found.iter().for_each(|one| context.out.say(&one.words(false))),
+/// What of begun batches is called otherwise or lies elsewhere now.
+fn follows(desk: &Desk<'_>, context: &Context, projects: &[ProjectSummary]) -> Found {
+    let found = follow::find(desk, projects).and_then(|renamed| {
+        let moved = moves::find(desk, &renamed)?;
+        Ok((renamed, moved))
+    });
+    match found {
+        Ok((renamed, moved)) => {
+            let folders = renamed.iter().map(|one| one.words(false));
+            let lines = folders.chain(moved.sentences(false));
+            lines.for_each(|line| context.out.say(&line));
+            moved
+        }
         // The scan itself is whole; `plan` stops at the same trouble.
-        Err(trouble) => context.out.say(&format!(
-            "Whether projects were renamed cannot be told: {trouble}."
-        )),
+        Err(trouble) => {
+            let line = format!("Whether projects or files were renamed cannot be told: {trouble}.");
+            context.out.say(&line);
+            Found::default()
+        }
     }
 }
 
