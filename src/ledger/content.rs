@@ -31,7 +31,7 @@ pub struct Content {
     pub whole: Option<Digest>,
     /// The date in its header: `Some(None)` where it was looked for and is not there.
     pub header: Option<Option<HeaderDate>>,
-    /// When it was read; the whole, where there is a hash of it.
+    /// When reading it began; reading the whole, where there is a hash of it.
     pub read_at: Moment,
 }
 

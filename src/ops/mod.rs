@@ -53,6 +53,7 @@ pub mod store;
 mod stretch;
 pub mod tally;
 pub mod twins;
+pub mod unsettled;
 pub mod verify;
 pub mod view;
 pub mod witness;

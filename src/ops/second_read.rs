@@ -159,10 +159,11 @@ fn decide(
     Ok(found)
 }
 
-type Suspect = (RelPath, RelPath, crate::ledger::FileRecord);
+/// A file whose reads disagree: its path at the source, its place, its record.
+pub(super) type Suspect = (RelPath, RelPath, crate::ledger::FileRecord);
 
 /// What a third read gives, by path at the source; `None` where it failed.
-fn thirds(
+pub(super) fn thirds(
     desk: &Desk<'_>,
     at_hand: &AtHand,
     source: &OsFs,
