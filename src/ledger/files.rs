@@ -230,7 +230,12 @@ impl Ledger {
     ///
     /// # Errors
     /// [`Trouble`] where the ledger cannot be read.
-    pub fn record_in(&self, batch: i64, dataset: &str, place: &RelPath) -> Result<Option<FileRecord>, Trouble> {
+    pub fn record_in(
+        &self,
+        batch: i64,
+        dataset: &str,
+        place: &RelPath,
+    ) -> Result<Option<FileRecord>, Trouble> {
         let Some((folder, name)) = place.split() else {
             return Ok(None);
         };

@@ -7,7 +7,7 @@ use super::{guard, late, manifest, status};
 use crate::copy::OpenFolders;
 use crate::digest::{Digest, TreeHasher};
 use crate::entry::{Entry, EntryKind};
-use crate::ledger::{Edit, Accepted, BatchRow, Disagreement, FileRecord, Proof, Sheet};
+use crate::ledger::{Accepted, BatchRow, Disagreement, Edit, FileRecord, Proof, Sheet};
 use crate::lifecycle::{Event, Gate, READS_DISAGREE, Reason, State, after, gate, is_racy};
 use crate::names::RelPath;
 use crate::report::model::{LeftGroup, Period};

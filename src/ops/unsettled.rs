@@ -103,7 +103,11 @@ struct Candidate {
 /// # Errors
 /// [`Trouble`] where the source is gone, index or ledger fail, or it had to stop; what was settled
 /// until then stays.
-pub(super) fn look(desk: &mut Desk<'_>, source: &SourceSettings, index: &Index) -> Result<ReadAgain, Trouble> {
+pub(super) fn look(
+    desk: &mut Desk<'_>,
+    source: &SourceSettings,
+    index: &Index,
+) -> Result<ReadAgain, Trouble> {
     let mut found = ReadAgain::default();
     let mut rows = desk.ledger.batches()?;
     rows.retain(|row| row.source == source.name.0);
@@ -272,7 +276,14 @@ impl Eye {
         };
         let (jobs, at): (Vec<Job>, _) = (some.iter().map(job).collect(), desk.now());
         let (stop, count) = (desk.stop, AtomicU64::new(0));
-        let outcomes = read(&self.fs, &jobs, self.threads, &|| stop.is_set(), &count, &|_, _| {});
+        let outcomes = read(
+            &self.fs,
+            &jobs,
+            self.threads,
+            &|| stop.is_set(),
+            &count,
+            &|_, _| {},
+        );
         let (mut rows, mut odd): (Vec<(ContentKey, Content)>, Vec<(Candidate, Digest)>) = Default::default();
         let mut stopped = false;
         for (one, outcome) in some.into_iter().zip(outcomes) {

@@ -185,3 +185,75 @@ fn adopt_reads_no_byte_of_a_source_whose_hashes_are_known() {
     );
     assert_eq!(scene.fuse.calls(Call::Read), reads);
 }
+
+/// Hazard O3: an edit within one step of the source's clock leaves size and both times alike.
+#[test]
+fn an_edit_within_one_step_of_the_clock_is_noticed_by_the_next_scan() {
+    let Some(scene) = Scene::new() else { return };
+    scene.fuse.stand_still();
+    // The kernel stamps with the last tick of its clock, some milliseconds behind.
+    std::thread::sleep(std::time::Duration::from_millis(50));
+    let young = scene.fuse.path().join("2019-a/one.bin");
+    let file = std::fs::File::options().write(true).open(&young).unwrap();
+    file.set_modified(std::time::SystemTime::now()).unwrap();
+    drop(file);
+    scene.json(&["scan"]);
+    scene.json(&["plan", "--accept"]);
+    scene.copy();
+    let before = young.metadata().unwrap();
+    std::fs::write(
+        scene.behind.path().join("2019-a/one.bin"),
+        content(99, FILES[0].1),
+    )
+    .unwrap();
+    let after = young.metadata().unwrap();
+    let facts = |facts: &std::fs::Metadata| {
+        use std::os::unix::fs::MetadataExt;
+        let times = (
+            facts.mtime(),
+            facts.mtime_nsec(),
+            facts.ctime(),
+            facts.ctime_nsec(),
+        );
+        (facts.ino(), facts.len(), times)
+    };
+    assert_eq!(facts(&before), facts(&after), "nothing but the content tells");
+    let scan = scene.json(&["scan"]);
+    let again = &scan["sources"][0]["read_again"];
+    assert_eq!(again["edited"], serde_json::json!(["2019-a/one.bin"]), "{scan}");
+    assert_eq!(scan["changes"]["changed"]["files"], 1, "{scan}");
+    assert!(scene.settled().is_empty(), "an edit is no bad read");
+    scene.json(&["plan", "--accept"]);
+    scene.json(&["copy", "--all"]);
+    let arrived = std::process::Command::new("diff")
+        .arg("-r")
+        .args([scene.behind.path().join("2019-a"), scene.to().join("2019/2019-a")])
+        .output()
+        .unwrap();
+    assert!(arrived.status.success(), "{arrived:?}");
+}
+
+/// The same file read wrong once: the third read says so, and nothing counts as edited.
+#[test]
+fn a_wrong_read_of_a_young_file_is_no_edit() {
+    let Some(scene) = Scene::new() else { return };
+    let young = scene.fuse.path().join("2019-a/one.bin");
+    let file = std::fs::File::options().write(true).open(&young).unwrap();
+    file.set_modified(std::time::SystemTime::now()).unwrap();
+    drop(file);
+    scene.json(&["scan"]);
+    scene.json(&["plan", "--accept"]);
+    scene.copy();
+    scene
+        .fuse
+        .fault_times("2019-a/one.bin", Fault::FlipRead(MIB as u64), 1);
+    let scan = scene.json(&["scan"]);
+    let again = &scan["sources"][0]["read_again"];
+    assert_eq!(
+        (&again["edited"], &again["disagree"]),
+        (&serde_json::json!([]), &1.into()),
+        "{scan}"
+    );
+    assert_eq!(scene.settled(), [pair("earlier-read", "")]);
+    assert_eq!(scan["changes"]["changed"]["files"], 0, "{scan}");
+}
