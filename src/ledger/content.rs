@@ -52,6 +52,19 @@ impl Ledger {
         found.map_err(|e| self.trouble(&e))
     }
 
+    /// Whether anything is kept of a place.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be read.
+    pub fn has_content(&self, place: &str) -> Result<bool, Trouble> {
+        let sql = "SELECT 1 FROM content WHERE place = ?1 LIMIT 1";
+        let found = self
+            .db
+            .prepare_cached(sql)
+            .and_then(|mut one| one.exists([place]));
+        found.map_err(|e| self.trouble(&e))
+    }
+
     /// Keeps what was read; what is known of the same identity already stays beside it.
     ///
     /// # Errors

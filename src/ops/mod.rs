@@ -33,6 +33,7 @@ pub mod pool;
 pub mod probe;
 pub mod project_sheets;
 pub mod proof;
+pub mod readings;
 pub mod release;
 mod removal;
 pub mod remove;
