@@ -25,14 +25,18 @@ mod cutter;
 mod folder;
 mod hashing;
 mod join;
+mod listings;
 mod merge;
 mod moved;
 mod parts;
 mod reader;
 mod renamed;
+mod segment;
 mod table;
 mod writer;
 
+#[cfg(test)]
+mod large_tests;
 #[cfg(test)]
 mod moved_tests;
 #[cfg(test)]
@@ -41,9 +45,12 @@ mod outside_tests;
 mod tests;
 
 pub use folder::Folder;
+pub use join::Held;
+pub use listings::Listings;
 pub use moved::Elsewhere;
-pub use reader::{Index, Listings};
-pub use writer::{IndexWriter, SegmentWriter};
+pub use reader::Index;
+pub use segment::SegmentWriter;
+pub use writer::IndexWriter;
 
 use crate::entry::Entry;
 use crate::moment::Moment;
