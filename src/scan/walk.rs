@@ -19,7 +19,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 /// A folder this far below the root can only be a loop of a broken file system.
 const MOST_PATH_BYTES: usize = 1 << 20;
 
-/// Of folders with more entries than this only one is held at a time: a million take 250 MB.
+/// Of folders with more entries than this only one is held at a time: a million take 150 MB.
 const LARGE: usize = 100_000;
 
 /// Says by which rule a folder is not entered: the folder it lies in, its name.
