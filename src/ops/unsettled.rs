@@ -24,7 +24,7 @@ use crate::ledger::{BatchRow, Content, ContentKey, Disagreement, Edit, FileRecor
 use crate::lifecycle::{COARSEST, Stands, settle, settles};
 use crate::moment::Moment;
 use crate::names::RelPath;
-use crate::plan::Batch;
+use crate::plan::{Batch, Placed, Renames};
 use crate::scan::content::{Job, Outcome, read};
 use crate::scan::usual_threads;
 use crate::survey::ProjectKey;
@@ -120,6 +120,7 @@ pub(super) fn look(
     let mut eye = Eye {
         shelf: Shelf::of(&desk.ledger, index)?,
         inodes_stay: gather::inodes_stay(source, index),
+        renames: Renames::new(&desk.settings.renames),
         threads: usual_threads(&index.header().start.mount_type),
         fs,
     };
@@ -173,6 +174,7 @@ fn touched(
 struct Eye {
     shelf: Shelf,
     inodes_stay: bool,
+    renames: Renames,
     threads: usize,
     fs: OsFs,
 }
@@ -195,7 +197,8 @@ impl Eye {
         let known: BTreeSet<RelPath> = young.iter().map(|record| record.place.clone()).collect();
         let mut others = Vec::new();
         for path in touched {
-            let Some(place) = place_of(batch, path).filter(|place| !known.contains(place)) else {
+            let Some(place) = place_of(batch, &self.renames, path).filter(|place| !known.contains(place))
+            else {
                 continue;
             };
             let record = desk.ledger.record_in(row.id, &row.dataset, &place)?;
@@ -203,7 +206,7 @@ impl Eye {
         }
         let young = young
             .into_iter()
-            .filter_map(|record| Some((path_of(batch, &record.place)?, record)));
+            .filter_map(|record| Some((path_of(batch, &self.renames, &record.place)?, record)));
         let mut open = OpenFolders::new(&self.fs);
         let mut weigh = |list: Vec<(RelPath, FileRecord)>| {
             let mut kept = Vec::new();
@@ -372,21 +375,25 @@ impl Eye {
 }
 
 /// Where a file of a batch lies at the source.
-pub(super) fn path_of(batch: &Batch, place: &RelPath) -> Option<RelPath> {
-    let of = |loose: bool| {
-        let projects = batch.projects.iter();
-        let mut mine = projects.filter(|one| matches!(one.key, ProjectKey::Loose(_)) == loose);
-        mine.find_map(|one| Some(one.key.at_source(&place.below(&one.place)?)))
-    };
-    of(false).or_else(|| of(true))
+fn path_of(batch: &Batch, renames: &Renames, place: &RelPath) -> Option<RelPath> {
+    let at_source = |one: &Placed| Some(renames.at_source(&one.key, &place.below(&one.place)?));
+    of_project(batch, at_source)
 }
 
 /// Where a batch puts what lies at this path of the source, if it is one of its own.
-fn place_of(batch: &Batch, path: &RelPath) -> Option<RelPath> {
-    let of = |loose: bool| {
-        let projects = batch.projects.iter();
-        let mut mine = projects.filter(|one| matches!(one.key, ProjectKey::Loose(_)) == loose);
-        mine.find_map(|one| Some(one.place.join_path(&one.key.inside(path)?)))
+fn place_of(batch: &Batch, renames: &Renames, path: &RelPath) -> Option<RelPath> {
+    let placed = |one: &Placed| {
+        one.key.inside(path)?;
+        Some(one.place.join_path(&renames.place(&one.key, path)))
     };
-    of(false).or_else(|| of(true))
+    of_project(batch, placed)
+}
+
+/// What the project says that something belongs to: folders before loose files, which lie around
+/// them.
+fn of_project(batch: &Batch, say: impl Fn(&Placed) -> Option<RelPath>) -> Option<RelPath> {
+    let is_loose = |one: &&Placed| matches!(one.key, ProjectKey::Loose(_));
+    let folders = batch.projects.iter().filter(|one| !is_loose(one));
+    let loose = batch.projects.iter().filter(is_loose);
+    folders.chain(loose).find_map(say)
 }

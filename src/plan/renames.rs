@@ -133,8 +133,12 @@ mod tests {
             let wanted: Vec<String> = (0..parts.len())
                 .map(|n| known.get(&parts[..=n].join("/")).unwrap_or(&parts[n]).clone())
                 .collect();
-            let seen = Renames::new(&all).inside(&RelPath::root(), &path(&parts.join("/")));
-            prop_assert_eq!(seen, path(&wanted.join("/")));
+            let renames = Renames::new(&all);
+            let seen = renames.inside(&RelPath::root(), &path(&parts.join("/")));
+            prop_assert_eq!(&seen, &path(&wanted.join("/")));
+            // And back: what lies there now comes from a path that leads there.
+            let key = ProjectKey::Loose(None);
+            prop_assert_eq!(renames.place(&key, &renames.at_source(&key, &seen)), seen);
         }
     }
 }

@@ -72,6 +72,32 @@ fn a_young_file_edited_behind_its_times_is_noticed_and_brought() {
     assert_eq!(plan["batches"].as_array().unwrap().len(), 3, "{plan}");
 }
 
+/// A file that has another name at the destination.
+#[test]
+fn an_edit_of_a_renamed_file_is_noticed_and_brought() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.begin();
+    let path = scene.home.join("move.toml");
+    let text = std::fs::read_to_string(&path).unwrap();
+    let rename = "\n[[rename]]\nfrom = \"2019-river-play/sound.bin\"\nto = \"2019-river-play/tone.bin\"\n";
+    std::fs::write(&path, text + rename).unwrap();
+    scene.run("scan").expect(0);
+    assert!(scene.run("plan").code < 2);
+    scene.run("copy --all").expect(0);
+    edit(&scene, "2019-river-play/sound.bin", &noise(70_000, 9));
+    let seen = scan(&scene, "scan");
+    assert_eq!(
+        read_again(&seen)["edited"],
+        json!(["2019-river-play/sound.bin"]),
+        "{seen}"
+    );
+    scene.run("plan --accept");
+    scene.run("copy 2019.2").expect(0);
+    let copied = std::fs::read(scene.to.join("2019/2019-river-play/tone.bin")).unwrap();
+    assert_eq!(copied, noise(70_000, 9));
+}
+
 /// The other projects are taken over from the scan before, byte for byte.
 #[test]
 fn a_project_that_was_not_scanned_hides_no_edit() {
