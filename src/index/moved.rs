@@ -3,7 +3,7 @@
 use crate::entry::Entry;
 use crate::index::folder::Folder;
 use crate::index::reader::Index;
-use crate::index::writer::{IndexWriter, SegmentWriter};
+use crate::index::{IndexWriter, SegmentWriter};
 use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::survey::surveyor::BOUNDARY;

@@ -4,7 +4,7 @@ use crate::entry::{Entry, EntryKind, Listing, Named};
 use crate::index::block::{self, Piece};
 use crate::index::columns::RawColumn;
 use crate::index::cutter::BLOCK_ENTRIES;
-use crate::index::{Folder, Index, IndexWriter, NotEntered, Start};
+use crate::index::{Folder, Held, Index, IndexWriter, NotEntered, Start};
 use crate::moment::Moment;
 use crate::names::{RelPath, SourceName};
 use crate::trouble::Trouble;
@@ -21,7 +21,7 @@ pub(super) fn rel(path: &str) -> RelPath {
     RelPath::new(path).unwrap()
 }
 
-fn file(size: u64, seconds: i64) -> Entry {
+pub(super) fn file(size: u64, seconds: i64) -> Entry {
     let at = Moment { seconds, nanos: 7 };
     Entry {
         kind: EntryKind::File,
@@ -47,7 +47,7 @@ pub(super) fn folder_entry() -> Entry {
     }
 }
 
-fn start() -> Start {
+pub(super) fn start() -> Start {
     Start {
         source: SourceName("oldbox".into()),
         root: b"/mnt/oldbox/archive".to_vec(),
@@ -272,7 +272,8 @@ proptest! {
             folder
         });
         let folders: Vec<Folder> = folders.collect();
-        let joined = Folder::join(rel("x"), folders).listing();
+        let Held::Whole(joined) = Held::join(rel("x"), folders) else { panic!("it is short") };
+        let joined = joined.listing();
         let names: Vec<&Vec<u8>> = joined.children.iter().map(|c| &c.name).collect();
         prop_assert_eq!(names, expected.keys().collect::<Vec<_>>());
         for child in &joined.children {

@@ -205,6 +205,12 @@ CREATE TABLE move_ends (
 -- these is still to be written.
 CREATE TABLE renames (batch INTEGER PRIMARY KEY, at NOT NULL, due INTEGER NOT NULL);
 "#,
+    r#"
+-- Files whose content at the source is known to be another than the one recorded with hash
+-- `content`, though size and times do not tell.
+CREATE TABLE edits (folder INTEGER NOT NULL, name BLOB NOT NULL, content BLOB NOT NULL, now BLOB NOT NULL,
+    at NOT NULL, PRIMARY KEY (folder, name)) WITHOUT ROWID;
+"#,
 ];
 
 /// The version this program writes.

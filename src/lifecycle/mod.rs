@@ -27,6 +27,8 @@ mod tests;
 pub mod witness;
 
 pub use gate::{Gate, READS_DISAGREE, Reason, Removal, gate};
-pub use outstanding::{Fact, Remains, is_covered, is_racy, lost_many, remains};
+pub use outstanding::{
+    COARSEST, Fact, Remains, is_covered, is_later_read, is_racy, lost_many, remains, settles,
+};
 pub use reads::{Stands, settle};
 pub use states::{Event, Flags, State, after};

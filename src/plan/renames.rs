@@ -44,6 +44,26 @@ impl Renames {
         }
     }
 
+    /// The path at the source of what lies at `place` below the project's place: the inverse of
+    /// [`Renames::place`].
+    pub fn at_source(&self, key: &ProjectKey, place: &RelPath) -> RelPath {
+        let from = match key {
+            ProjectKey::Folder(path) => path.clone(),
+            ProjectKey::Loose(_) => RelPath::root(),
+        };
+        let name_of = |above: &RelPath, placed: &[u8]| {
+            let is_it = |(from, name): &(&RelPath, &Vec<u8>)| {
+                name.as_slice() == placed && from.split().is_some_and(|(folder, _)| folder == *above)
+            };
+            let renamed = self.0.iter().find(is_it);
+            renamed.and_then(|(from, _)| Some(from.split()?.1.to_vec()))
+        };
+        place.components().fold(from, |above, placed| {
+            let name = name_of(&above, placed).unwrap_or_else(|| placed.to_vec());
+            above.join(&name).unwrap_or(above)
+        })
+    }
+
     /// Where `inside`, a path below `root` at the source, lies below what stands for `root` at the
     /// destination.
     pub fn inside(&self, root: &RelPath, inside: &RelPath) -> RelPath {
@@ -113,8 +133,12 @@ mod tests {
             let wanted: Vec<String> = (0..parts.len())
                 .map(|n| known.get(&parts[..=n].join("/")).unwrap_or(&parts[n]).clone())
                 .collect();
-            let seen = Renames::new(&all).inside(&RelPath::root(), &path(&parts.join("/")));
-            prop_assert_eq!(seen, path(&wanted.join("/")));
+            let renames = Renames::new(&all);
+            let seen = renames.inside(&RelPath::root(), &path(&parts.join("/")));
+            prop_assert_eq!(&seen, &path(&wanted.join("/")));
+            // And back: what lies there now comes from a path that leads there.
+            let key = ProjectKey::Loose(None);
+            prop_assert_eq!(renames.place(&key, &renames.at_source(&key, &seen)), seen);
         }
     }
 }

@@ -37,7 +37,7 @@ impl InodeLook {
             session: index.header().start.session.clone(),
             files: BTreeMap::new(),
         };
-        for listing in index.listings() {
+        for listing in index.heads() {
             let listing = listing?;
             let single =
                 |named: &&crate::entry::Named| named.entry.kind == EntryKind::File && named.entry.links == 1;

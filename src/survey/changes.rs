@@ -45,6 +45,11 @@ pub struct Changes {
     pub moved: Vec<Change>,
     /// Folders that could not be listed this time, and what lay below them before.
     pub unknown: Vec<Change>,
+    /// Files of which only the time of the attributes is another. They count as no change: only
+    /// their content could tell.
+    pub touched: u64,
+    /// The first [`MOST_TOUCHED`] of them, in the order of the scan.
+    pub touched_paths: Vec<RelPath>,
 }
 
 /// One entry that has another path in the newer scan.
@@ -59,6 +64,9 @@ pub struct Move {
     /// What it is now.
     pub is: Entry,
 }
+
+/// Touched files that are named. New permissions on a whole archive touch all of it.
+pub const MOST_TOUCHED: usize = 10_000;
 
 /// The order in which folders are walked: a folder before what lies in it, neighbours in byte
 /// order of their names.
@@ -90,6 +98,8 @@ struct Collector {
     /// gone until it is known whether either of the two has moved.
     both: BTreeMap<RelPath, bool>,
     changed: Vec<Change>,
+    touched: u64,
+    touched_paths: Vec<RelPath>,
     /// Folders that failed this time, with what lay below them.
     unknown: BTreeMap<RelPath, Amount>,
 }
@@ -146,6 +156,8 @@ fn collect(
         gone: BTreeMap::new(),
         both: BTreeMap::new(),
         changed: Vec::new(),
+        touched: 0,
+        touched_paths: Vec::new(),
         unknown: BTreeMap::new(),
     };
     if sides.1.listings.peek().is_none() {
@@ -225,6 +237,12 @@ impl Collector {
                 kind: b.entry.kind,
                 amount: amount_of(&b.entry),
             }),
+            (Some(a), Some(b)) if b.entry.kind == EntryKind::File && a.entry.ctime != b.entry.ctime => {
+                self.touched += 1;
+                if self.touched_paths.len() < MOST_TOUCHED {
+                    self.touched_paths.push(path);
+                }
+            }
             _ => {}
         }
     }
@@ -307,6 +325,8 @@ impl Collector {
                     amount,
                 })
                 .collect(),
+            touched: self.touched,
+            touched_paths: self.touched_paths,
         }
     }
 

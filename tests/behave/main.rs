@@ -12,6 +12,7 @@ mod different;
 mod exposed;
 mod fixity;
 mod guards;
+mod hidden_edits;
 mod learning;
 mod moved;
 mod odd_hours;

@@ -12,6 +12,7 @@ use crate::ops::follow;
 use crate::ops::gather::survey_of;
 use crate::ops::moves::{self, Found};
 use crate::ops::scan::{Options, Scanned, scan};
+use crate::ops::unsettled::ReadAgain;
 use crate::report::words::scan_sentences;
 use crate::survey::{ProjectSummary, Survey};
 use crate::trouble::Trouble;
@@ -45,6 +46,10 @@ pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
         context.out.say(&line);
         clean = false;
     }
+    for line in scanned.iter().flat_map(|one| one.read_again.words()) {
+        context.out.say(&line);
+    }
+    clean &= scanned.iter().all(|one| one.read_again.disagree == 0);
     let moved = follows(&desk, context, &projects);
     let differing = changes(&desk, &scanned)?;
     if let Some(differing) = &differing {
@@ -142,7 +147,18 @@ fn source(one: &Scanned, survey: &Survey) -> Value {
         "boundaries": one.index.header().boundaries.len(), "unreadable": totals.unreadable,
         "inodes": one.index.header().start.inodes.word(),
         "seconds": pieces::seconds(one.elapsed), "index": one.row.file,
+        "read_again": read_again(&one.read_again),
     })
+}
+
+fn read_again(found: &ReadAgain) -> Value {
+    let edited: Vec<Value> = found
+        .edited
+        .iter()
+        .map(|(path, _)| pieces::path_value(path))
+        .collect();
+    json!({"files": found.read.files, "bytes": found.read.bytes.0, "edited": edited,
+           "disagree": found.disagree, "open": found.open})
 }
 
 /// Entries and folders that could not be read, the first thousand.
