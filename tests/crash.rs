@@ -20,6 +20,8 @@ mod large;
 mod loops;
 #[path = "crash/lossy.rs"]
 mod lossy;
+#[path = "crash/moving.rs"]
+mod moving;
 #[path = "crash/names.rs"]
 mod names;
 #[path = "crash/removing.rs"]

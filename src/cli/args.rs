@@ -188,9 +188,10 @@ pub struct Pool {
 pub struct Plan {
     /// Write a plan that differs although something has begun. A project or folder that got another
     /// name at the source gets it at the destination too, by a rename, 0 bytes sent: where inode
-    /// numbers tell it is the same one, its dataset stays, and all in it is as it was placed. `scan`
-    /// and `plan` tell what would be renamed; `copy`, `verify` and `release` go on with a rename that
-    /// was cut short
+    /// numbers tell it is the same one, its dataset stays, and all in it is as it was placed. A file
+    /// that got another name or another folder there follows in the same way, within its batch; one
+    /// that was edited, has several names, or is in doubt comes as a later file. `scan` and `plan` tell
+    /// what would be renamed; `copy`, `verify` and `release` go on with a rename that was cut short
     #[arg(long)]
     pub accept: bool,
     /// Explain where one project went

@@ -4,6 +4,7 @@ use crate::forecast::Range;
 use crate::ledger::{Difference, Failure};
 use crate::moment::Moment;
 use crate::names::RelPath;
+use crate::ops::moves::Found;
 use crate::units::Span;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
@@ -76,4 +77,14 @@ pub fn differences(found: &[Difference]) -> Value {
         with_path(&d.place, json!({"kind": d.kind, "ranges": ranges}))
     };
     Value::Array(found.iter().map(one).collect())
+}
+
+/// Files of begun batches that lie elsewhere at the source: what a rename at the destination follows,
+/// whether it was done, and what comes as later files, with the reason.
+pub fn moved(found: &Found, done: bool) -> Value {
+    let followed = found.followed();
+    let one = |(why, amount): (String, crate::units::Amount)| json!({"why": why, "files": amount.files, "bytes": amount.bytes.0});
+    let again: Vec<Value> = found.doubted().into_iter().map(one).collect();
+    json!({"files": followed.files, "bytes": followed.bytes.0, "followed": done && followed.files > 0,
+           "again": again})
 }

@@ -138,7 +138,7 @@ const WORDS: &[(&str, &str)] = &[
     ),
     (
         "follow-conflict",
-        "a folder cannot get its new name at the destination",
+        "a folder or file cannot get its new name at the destination",
     ),
     (
         "fixity-busy",

@@ -41,14 +41,14 @@ pub(super) fn hash_of(task: &Task, item: &Item, now: &Identity) -> Option<Digest
         .filter(|_| file && task.same_source(now, &item.entry.identity()))
 }
 
-/// What is kept of a file that was read as `hash`; nothing where it is not the file that was
+/// What is kept of a file that was read as `hash`, from `began` on; nothing where it is not the file that was
 /// scanned, since the next scan will give it another key.
 pub(super) fn kept(
     task: &Task,
     item: &Item,
     now: &Identity,
     hash: Digest,
-    at: Moment,
+    began: Moment,
 ) -> Option<(ContentKey, Content)> {
     let known = item
         .known
@@ -58,7 +58,8 @@ pub(super) fn kept(
         sample: None,
         whole: Some(hash),
         header: None,
-        read_at: at,
+        // An edit while it was read may have left it the same times.
+        read_at: began,
     };
     Some((known.key.clone(), content))
 }

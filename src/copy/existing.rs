@@ -61,6 +61,7 @@ pub(super) fn look(bench: &mut Bench<'_>, item: &Item) -> Result<Standing, Fault
             "something else has its place: a folder, or an entry of another kind",
         ));
     }
+    let began = bench.ends.clock.now();
     let (source, theirs, known) = match item.entry.kind {
         EntryKind::Symlink => symlinks(bench, item, &found)?,
         _ => contents(bench, item, &found)?,
@@ -81,7 +82,7 @@ pub(super) fn look(bench: &mut Bench<'_>, item: &Item) -> Result<Standing, Fault
             values: tree.values,
             kept: match known {
                 true => None,
-                false => again::kept(bench.task, item, &source, tree.root, now),
+                false => again::kept(bench.task, item, &source, tree.root, began),
             },
             known,
         }))),

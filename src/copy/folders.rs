@@ -94,7 +94,7 @@ impl<'a> OpenFolders<'a> {
     }
 
     /// Lets the owner write into a folder; false where it stays shut or was open already.
-    fn open_up(&mut self, path: &RelPath) -> bool {
+    pub(super) fn open_up(&mut self, path: &RelPath) -> bool {
         let Some((above, name)) = path.split() else {
             return false;
         };

@@ -11,6 +11,7 @@ use super::{Item, Task};
 use crate::digest::{BLOCK, BlockValue, TreeDigest, root_of};
 use crate::entry::Entry;
 use crate::ledger::{FileRecord, Intent};
+use crate::moment::Moment;
 use crate::units::Bytes;
 use crate::world::{Dress, Fault, FaultKind, FileIn, FileOut, Folder, OpenHow};
 use blake3::hazmat::HasherExt;
@@ -28,6 +29,8 @@ pub(super) struct Large {
     /// Set once it is seen to change: what is left of it is not read for nothing.
     changed: AtomicBool,
     pub replaces: Option<FileRecord>,
+    /// When its reading began; `None` where an earlier run has read a part.
+    began: Option<Moment>,
 }
 
 impl Large {
@@ -68,6 +71,7 @@ impl Large {
             }
             Some(intent) => go_on(bench.task, &*folder, name, &before, intent)?,
         };
+        let began = resume.is_none().then(|| bench.ends.clock.now());
         let resume = resume.map_or(&[][..], |intent| &intent.values);
         let blocks = usize::try_from(before.size.0.div_ceil(BLOCK)).unwrap_or(usize::MAX);
         let mut values: Vec<Option<BlockValue>> = resume.iter().copied().map(Some).collect();
@@ -81,6 +85,7 @@ impl Large {
             values: Mutex::new(values),
             changed: AtomicBool::new(false),
             replaces,
+            began,
         })
     }
 
@@ -173,8 +178,8 @@ impl Large {
         let mut staged = finish_file(bench, &*self.target, &facts, xattrs)?;
         staged.place = self.item.place.clone();
         staged.replaces = self.replaces.clone();
-        let at = bench.ends.clock.now();
-        staged.kept = again::kept(bench.task, &self.item, &now, tree.root, at);
+        let kept = |began| again::kept(bench.task, &self.item, &now, tree.root, began);
+        staged.kept = self.began.and_then(kept);
         (staged.hash, staged.values) = (tree.root, tree.values);
         Ok(staged)
     }

@@ -30,6 +30,7 @@ mod lanes;
 mod large;
 mod links;
 mod losing;
+pub mod moves;
 mod pace;
 mod recover;
 mod repair;

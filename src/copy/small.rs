@@ -9,6 +9,7 @@ use super::{Item, Task, interrupted};
 use crate::digest::{Digest, TreeDigest, TreeHasher};
 use crate::entry::{Entry, EntryKind};
 use crate::ledger::Attributes;
+use crate::moment::Moment;
 use crate::units::Bytes;
 use crate::world::{Durability, Fault, FaultKind, FileOut, Loss, OpenHow, Xattr};
 
@@ -28,10 +29,11 @@ pub(super) fn copy(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) -> Result<
             Standing::Ours(record) => Some(*record),
             Standing::Same(found) => return Ok(Made::AtPlace(found)),
         };
+        let began = ends.clock.now();
         let result = match item.entry.kind {
             EntryKind::Symlink => stage_symlink(bench, item, staged),
             _ => stage_file(bench, item, staged, OpenHow::Plain)
-                .and_then(|made| agreed(bench, item, staged, made)),
+                .and_then(|made| agreed(bench, item, staged, made, began)),
         };
         match result {
             Ok(mut made) => {
@@ -63,7 +65,13 @@ pub(super) fn discard(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) {
 
 /// What was staged, where an earlier read of the source agrees or a third bears it out; else it
 /// is staged anew and must be what the other two reads gave.
-fn agreed(bench: &mut Bench<'_>, item: &Item, staged: &[u8], mut made: Staged) -> Result<Staged, Fault> {
+fn agreed(
+    bench: &mut Bench<'_>,
+    item: &Item,
+    staged: &[u8],
+    mut made: Staged,
+    began: Moment,
+) -> Result<Staged, Fault> {
     let read = TreeDigest {
         root: made.hash,
         values: std::mem::take(&mut made.values),
@@ -78,7 +86,7 @@ fn agreed(bench: &mut Bench<'_>, item: &Item, staged: &[u8], mut made: Staged) -
             }
         }
     }
-    made.kept = again::kept(bench.task, item, &made.source, made.hash, bench.ends.clock.now());
+    made.kept = again::kept(bench.task, item, &made.source, made.hash, began);
     Ok(made)
 }
 

@@ -62,8 +62,10 @@ const OTHER: u64 = 3;
 /// Encodes consecutive pieces. The first may go on from the block before, the last into the next.
 pub(super) fn encode(pieces: &[Piece]) -> Result<Vec<u8>, String> {
     let rows = || pieces.iter().flat_map(|p| p.folder.rows[p.rows.clone()].iter());
-    let column = |fact: &dyn Fn(&Row) -> u64| RawColumn::pack(&rows().map(fact).collect::<Vec<_>>());
-    let steps = |fact: &dyn Fn(&Row) -> u64| RawColumn::pack(&deltas(rows().map(fact)));
+    let mut columns = Columns {
+        pieces,
+        numbers: Vec::with_capacity(pieces.iter().map(|p| p.rows.len()).sum()),
+    };
     let (ctime_forms, ctime_seconds, ctime_nanos) = encode_ctimes(rows());
     let (birth_forms, birth_seconds, birth_nanos) = encode_births(rows());
     let (extra_rows, extra_forms, targets, errors) = encode_extras(pieces);
@@ -71,28 +73,56 @@ pub(super) fn encode(pieces: &[Piece]) -> Result<Vec<u8>, String> {
         folders: encode_folders(pieces),
         counts: RawColumn::pack(&pieces.iter().map(|p| p.rows.len() as u64).collect::<Vec<_>>()),
         names: encode_names(pieces),
-        kinds: column(&|row| kind_number(row.kind)),
-        sizes: column(&|row| row.size),
-        allocated: column(&|row| zigzag(row.allocated.wrapping_sub(usual_allocation(row.size)) as i64)),
-        mtime_seconds: steps(&|row| row.mtime_s as u64),
-        mtime_nanos: column(&|row| u64::from(row.mtime_ns)),
+        kinds: columns.plain(|row| kind_number(row.kind)),
+        sizes: columns.plain(|row| row.size),
+        allocated: columns.plain(|row| zigzag(row.allocated.wrapping_sub(usual_allocation(row.size)) as i64)),
+        mtime_seconds: columns.steps(|row| row.mtime_s as u64),
+        mtime_nanos: columns.plain(|row| u64::from(row.mtime_ns)),
         ctime_forms,
         ctime_seconds,
         ctime_nanos,
         birth_forms,
         birth_seconds,
         birth_nanos,
-        inodes: steps(&|row| row.inode),
-        links: column(&|row| row.links),
-        modes: column(&|row| u64::from(row.mode)),
-        uids: column(&|row| u64::from(row.uid)),
-        gids: column(&|row| u64::from(row.gid)),
+        inodes: columns.steps(|row| row.inode),
+        links: columns.plain(|row| row.links),
+        modes: columns.plain(|row| u64::from(row.mode)),
+        uids: columns.plain(|row| u64::from(row.uid)),
+        gids: columns.plain(|row| u64::from(row.gid)),
         extra_rows,
         extra_forms,
         targets,
         errors,
     };
     bincode::encode_to_vec(&block, CODING).map_err(|e| e.to_string())
+}
+
+/// The numeric columns of a block, through one buffer: a fresh one for each would be given back to
+/// the kernel and asked for again some twenty times a block.
+struct Columns<'p> {
+    pieces: &'p [Piece],
+    numbers: Vec<u64>,
+}
+
+impl Columns<'_> {
+    fn fill(&mut self, fact: impl Fn(&Row) -> u64) {
+        self.numbers.clear();
+        for piece in self.pieces {
+            let rows = &piece.folder.rows[piece.rows.clone()];
+            self.numbers.extend(rows.iter().map(&fact));
+        }
+    }
+
+    fn plain(&mut self, fact: impl Fn(&Row) -> u64) -> RawColumn {
+        self.fill(fact);
+        RawColumn::pack(&self.numbers)
+    }
+
+    fn steps(&mut self, fact: impl Fn(&Row) -> u64) -> RawColumn {
+        self.fill(fact);
+        to_steps(&mut self.numbers);
+        RawColumn::pack(&self.numbers)
+    }
 }
 
 fn encode_folders(pieces: &[Piece]) -> RawText {
@@ -107,7 +137,7 @@ fn encode_folders(pieces: &[Piece]) -> RawText {
 }
 
 fn encode_names(pieces: &[Piece]) -> RawText {
-    let mut names = TextPacker::default();
+    let mut names = TextPacker::with_room(pieces.iter().map(|p| p.rows.len()).sum());
     for piece in pieces {
         let mut before: &[u8] = b"";
         for row in &piece.folder.rows[piece.rows.clone()] {
@@ -129,8 +159,12 @@ fn encode_ctimes<'a>(rows: impl Iterator<Item = &'a Row>) -> (RawColumn, RawColu
             nanos.push(u64::from(row.ctime_ns));
         }
     }
-    let seconds = RawColumn::pack(&deltas(seconds.into_iter()));
-    (RawColumn::pack(&forms), seconds, RawColumn::pack(&nanos))
+    to_steps(&mut seconds);
+    (
+        RawColumn::pack(&forms),
+        RawColumn::pack(&seconds),
+        RawColumn::pack(&nanos),
+    )
 }
 
 fn encode_births<'a>(rows: impl Iterator<Item = &'a Row>) -> (RawColumn, RawColumn, RawColumn) {
@@ -180,8 +214,13 @@ fn encode_extras(pieces: &[Piece]) -> (RawColumn, RawColumn, RawText, RawText) {
         }
         base += piece.rows.len();
     }
-    let at = RawColumn::pack(&deltas(at.into_iter()));
-    (at, RawColumn::pack(&forms), targets.pack(), errors.pack())
+    to_steps(&mut at);
+    (
+        RawColumn::pack(&at),
+        RawColumn::pack(&forms),
+        targets.pack(),
+        errors.pack(),
+    )
 }
 
 /// Decodes a block into folders in order; the first and last may be parts of their folder. `None`
@@ -342,18 +381,16 @@ fn decode_extras(block: &RawBlock) -> Option<Vec<Extra>> {
 }
 
 /// Each number as its step from the one before.
-fn deltas(values: impl Iterator<Item = u64>) -> Vec<u64> {
+fn to_steps(values: &mut [u64]) {
     let mut before = 0u64;
-    values
-        .map(|value| {
-            let step = value.wrapping_sub(before) as i64;
-            before = value;
-            zigzag(step)
-        })
-        .collect()
+    for value in values {
+        let step = value.wrapping_sub(before) as i64;
+        before = *value;
+        *value = zigzag(step);
+    }
 }
 
-/// The inverse of [`deltas`].
+/// The inverse of [`to_steps`].
 fn sums(mut steps: Vec<u64>) -> Vec<u64> {
     let mut before = 0u64;
     for step in &mut steps {

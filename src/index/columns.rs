@@ -156,6 +156,15 @@ pub(super) struct TextPacker {
 }
 
 impl TextPacker {
+    /// With room for so many texts.
+    pub fn with_room(texts: usize) -> TextPacker {
+        TextPacker {
+            shared: Vec::with_capacity(texts),
+            lengths: Vec::with_capacity(texts),
+            rest: Vec::new(),
+        }
+    }
+
     /// Adds a text; `before` is the one that its neighbour was, empty at a fresh start.
     pub fn push(&mut self, before: &[u8], text: &[u8]) {
         let shared = before.iter().zip(text).take_while(|(a, b)| a == b).count();

@@ -1,52 +1,116 @@
-//! One sorted folder from the parts that several threads have filled. For a folder of a million
-//! entries this is the step that would leave all threads but one idle, so each pass over the
-//! entries is shared between them.
+//! One folder from the parts that several threads have filled, in the order of names.
+//!
+//! A folder of a million entries would leave all threads but one idle here, so each pass over the
+//! entries is shared between them; and it is never copied as a whole: the order is found by keys,
+//! and each block gathers its own entries when it is encoded.
 
+use crate::index::Totals;
+use crate::index::cutter::has_own_blocks;
 use crate::index::folder::{Extra, Folder, Row, leading};
 use crate::names::RelPath;
-use rayon::iter::{IndexedParallelIterator, IntoParallelIterator, IntoParallelRefIterator, ParallelIterator};
+use rayon::iter::{IndexedParallelIterator, IntoParallelRefIterator, ParallelIterator};
 use rayon::slice::{ParallelSlice, ParallelSliceMut};
-use std::collections::HashMap;
-
-/// Entries whose names are copied by one thread in one go.
-const STRETCH: usize = 16_384;
+use std::ops::Range;
 
 /// An entry's place: the eight bytes of its name after what all names share, its part, its row.
 type Key = (u64, u32, u32);
 
-impl Folder {
-    /// Joins parts of the same folder and brings the entries into byte order of their names.
-    pub fn join(path: RelPath, mut parts: Vec<Folder>) -> Folder {
+/// A folder that was read.
+pub enum Held {
+    /// In one piece.
+    Whole(Folder),
+    /// A large one, as it was read, with the order of its entries beside it.
+    Scattered(Scattered),
+}
+
+/// Parts of one folder and the order of their entries; no name twice.
+pub struct Scattered {
+    path: RelPath,
+    parts: Vec<Folder>,
+    order: Vec<Key>,
+}
+
+impl Held {
+    /// Joins parts of the same folder.
+    pub fn join(path: RelPath, mut parts: Vec<Folder>) -> Held {
         if parts.len() < 2 {
             let mut folder = parts.pop().unwrap_or_default();
             folder.path = path;
             folder.sort();
-            return folder;
+            return Held::Whole(folder);
         }
         let order = order_of(&parts);
         // Names whose next eight bytes differ are not looked at again.
         let same = |a: &Key, b: &Key| a.0 == b.0 && name_at(&parts, a) == name_at(&parts, b);
         let twice = order.par_windows(2).any(|pair| same(&pair[0], &pair[1]));
         if twice {
-            return one_by_one(path, parts);
+            return Held::Whole(one_by_one(path, parts));
         }
-        let mut starts = Vec::with_capacity(order.len());
-        let lengths: Vec<u32> = order.par_iter().map(|key| row_at(&parts, key).length).collect();
-        let mut end = 0u64;
-        for length in lengths {
-            starts.push(end);
-            end += u64::from(length);
+        let scattered = Scattered { path, parts, order };
+        match has_own_blocks(scattered.len()) {
+            true => Held::Scattered(scattered),
+            false => Held::Whole(scattered.stretch(0..scattered.len())),
         }
-        let place = |(key, start): (&Key, &u64)| Row {
-            start: *start,
-            ..*row_at(&parts, key)
-        };
-        Folder {
-            path,
-            rows: order.par_iter().zip(starts.par_iter()).map(place).collect(),
-            names: names_of(&parts, &order, &starts, end as usize),
-            extras: extras_of(&mut parts, &order),
+    }
+
+    /// How many entries it holds.
+    pub fn len(&self) -> usize {
+        match self {
+            Held::Whole(folder) => folder.len(),
+            Held::Scattered(scattered) => scattered.len(),
         }
+    }
+
+    /// Whether it holds none.
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+}
+
+impl Scattered {
+    pub(super) fn path(&self) -> &RelPath {
+        &self.path
+    }
+
+    pub(super) fn len(&self) -> usize {
+        self.order.len()
+    }
+
+    pub(super) fn count_into(&self, totals: &mut Totals) {
+        self.parts.iter().for_each(|part| part.count_into(totals));
+    }
+
+    /// Some of its entries in order, in one piece.
+    pub(super) fn stretch(&self, rows: Range<usize>) -> Folder {
+        let keys = &self.order[rows];
+        let bytes = keys
+            .iter()
+            .map(|key| row_at(&self.parts, key).length as usize)
+            .sum();
+        let mut folder = Folder::with_room(self.path.clone(), keys.len(), bytes);
+        for key in keys {
+            let part = &self.parts[key.1 as usize];
+            let row = &part.rows[key.2 as usize];
+            let extra = match part.extras.is_empty() {
+                true => None,
+                false => {
+                    let at = part
+                        .extras
+                        .binary_search_by_key(&(key.2 as usize), |extra| extra.row);
+                    at.ok().and_then(|at| part.extras.get(at))
+                }
+            };
+            folder.extras.extend(extra.map(|extra| Extra {
+                row: folder.rows.len(),
+                ..extra.clone()
+            }));
+            folder.rows.push(Row {
+                start: folder.names.len() as u64,
+                ..*row
+            });
+            folder.names.extend_from_slice(part.name_of(row));
+        }
+        folder
     }
 }
 
@@ -90,48 +154,6 @@ fn order_of(parts: &[Folder]) -> Vec<Key> {
         a.0.cmp(&b.0).then_with(|| rest(a).cmp(rest(b)))
     });
     order
-}
-
-fn names_of(parts: &[Folder], order: &[Key], starts: &[u64], total: usize) -> Vec<u8> {
-    let mut names = vec![0u8; total];
-    let mut rest = names.as_mut_slice();
-    let mut stretches = Vec::with_capacity(order.len() / STRETCH + 1);
-    for (at, keys) in order.chunks(STRETCH).enumerate() {
-        let from = starts[at * STRETCH] as usize;
-        let to = starts
-            .get((at + 1) * STRETCH)
-            .map_or(total, |start| *start as usize);
-        let (mine, others) = rest.split_at_mut(to - from);
-        stretches.push((keys, mine));
-        rest = others;
-    }
-    stretches.into_par_iter().for_each(|(keys, mine)| {
-        let mut at = 0;
-        for key in keys {
-            let name = name_at(parts, key);
-            mine[at..at + name.len()].copy_from_slice(name);
-            at += name.len();
-        }
-    });
-    names
-}
-
-fn extras_of(parts: &mut [Folder], order: &[Key]) -> Vec<Extra> {
-    let mut by_place: HashMap<(u32, u32), Extra> = HashMap::new();
-    for (part, at) in parts.iter_mut().zip(0u32..) {
-        let extras = std::mem::take(&mut part.extras);
-        by_place.extend(extras.into_iter().map(|extra| ((at, extra.row as u32), extra)));
-    }
-    if by_place.is_empty() {
-        return Vec::new();
-    }
-    let placed = |(row, key): (usize, &Key)| {
-        Some(Extra {
-            row,
-            ..by_place.remove(&(key.1, key.2))?
-        })
-    };
-    order.iter().enumerate().filter_map(placed).collect()
 }
 
 /// The plain way, for a folder whose server listed a name twice.

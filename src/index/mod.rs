@@ -13,6 +13,9 @@
 //! record         kind u8  length u64  payload  BLAKE3 of kind, length, payload
 //! ```
 //!
+//! Blocks hold some thousand entries of consecutive folders; a folder of more than 65,536 entries
+//! has blocks of its own, so that it can be encoded as soon as it is read.
+//!
 //! A block and the table are bincode with fixed-width integers; numbers live in byte planes packed
 //! by zstd, so that any decoder of the encoding and of zstd can read them. While a scan runs its
 //! finished segments (a top-level folder each, or a range of them) go to the parts file, each
@@ -25,21 +28,32 @@ mod cutter;
 mod folder;
 mod hashing;
 mod join;
+mod listings;
 mod merge;
+mod moved;
 mod parts;
 mod reader;
 mod renamed;
+mod segment;
 mod table;
 mod writer;
 
+#[cfg(test)]
+mod large_tests;
+#[cfg(test)]
+mod moved_tests;
 #[cfg(test)]
 mod outside_tests;
 #[cfg(test)]
 mod tests;
 
 pub use folder::Folder;
-pub use reader::{Index, Listings};
-pub use writer::{IndexWriter, SegmentWriter};
+pub use join::Held;
+pub use listings::Listings;
+pub use moved::Elsewhere;
+pub use reader::Index;
+pub use segment::SegmentWriter;
+pub use writer::IndexWriter;
 
 use crate::entry::Entry;
 use crate::moment::Moment;

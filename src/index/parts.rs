@@ -4,13 +4,14 @@
 //! it and what follows are dropped, and those segments are scanned again.
 
 use crate::digest::Digest;
-use crate::index::reader::{self, VERSION};
+use crate::index::reader::{self, Store, VERSION};
 use crate::index::table::{self, BlockRef, RawSegment, RawStart};
 use crate::trouble::Trouble;
 use std::collections::{BTreeMap, HashSet};
 use std::fs::File;
 use std::io::{BufReader, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// The first bytes of a parts file.
 pub(super) const MAGIC: &[u8; 8] = b"PWPARTS\n";
@@ -92,6 +93,16 @@ impl Parts {
     pub fn add_segment(&mut self, segment: &RawSegment) -> Result<(), Trouble> {
         let bytes = table::encode(segment).map_err(Trouble::defect)?;
         self.append(SEGMENT, &bytes).map(|_| ())
+    }
+
+    /// Blocks of this file for reading; more can be added meanwhile.
+    pub fn store(&self, blocks: Arc<[BlockRef]>) -> Result<Store, Trouble> {
+        let file = self.file.try_clone();
+        Ok(Store {
+            file: Arc::new(file.map_err(|e| reader::cannot("read", &self.path, &e))?),
+            path: Arc::new(self.path.clone()),
+            blocks,
+        })
     }
 
     fn append(&mut self, kind: u8, payload: &[u8]) -> Result<u64, Trouble> {

@@ -1,9 +1,10 @@
 //! Opening and reading an index, one block in memory at a time.
 
 use crate::digest::Digest;
-use crate::entry::{Entry, Listing};
+use crate::entry::Entry;
 use crate::index::block;
 use crate::index::folder::{Folder, folder_order};
+use crate::index::listings::Listings;
 use crate::index::parts;
 use crate::index::table::{self, BlockRef, RawSegment, RawTable};
 use crate::index::{Header, Start};
@@ -95,21 +96,23 @@ impl Index {
 
     /// Every folder that could be listed, parents before their children.
     pub fn listings(&self) -> Listings {
-        Listings {
-            folders: Folders::new(self.store.clone(), 0),
-            below: RelPath::root(),
-            done: false,
-        }
+        Listings::new(self.store.clone(), 0, RelPath::root())
+    }
+
+    /// The same, of each folder only as much as lies in the block it begins in. Nothing else is
+    /// decoded, so that a folder of millions costs no more than any other.
+    pub fn heads(&self) -> Listings {
+        self.listings().heads_only()
     }
 
     /// The folder `path` and those below it, parents before their children; nothing where there
     /// is no such folder. Only the blocks that hold them are read.
     pub fn listings_below(&self, path: &RelPath) -> Listings {
-        Listings {
-            folders: Folders::new(self.store.clone(), self.first_block(path.as_bytes(), b"")),
-            below: path.clone(),
-            done: false,
-        }
+        Listings::new(
+            self.store.clone(),
+            self.first_block(path.as_bytes(), b""),
+            path.clone(),
+        )
     }
 
     /// The facts of one entry; `None` where the scan saw none of that path. The root is
@@ -227,7 +230,7 @@ fn content_digest(file: &File, length: u64) -> std::io::Result<Digest> {
 
 impl Store {
     /// Decodes one block.
-    fn read(&self, at: usize) -> Result<Vec<Folder>, Trouble> {
+    pub(super) fn read(&self, at: usize) -> Result<Vec<Folder>, Trouble> {
         let Some(place) = self.blocks.get(at) else {
             return Ok(Vec::new());
         };
@@ -310,34 +313,6 @@ impl Iterator for Folders {
             }
         }
         self.ready.pop_front().map(Ok)
-    }
-}
-
-/// Listings in order, decoded as they are asked for. After an error nothing more comes.
-pub struct Listings {
-    folders: Folders,
-    below: RelPath,
-    done: bool,
-}
-
-impl Iterator for Listings {
-    type Item = Result<Listing, Trouble>;
-
-    fn next(&mut self) -> Option<Self::Item> {
-        while !self.done {
-            let folder = match self.folders.next()? {
-                Ok(folder) => folder,
-                Err(trouble) => {
-                    self.done = true;
-                    return Some(Err(trouble));
-                }
-            };
-            if folder.path().below(&self.below).is_some() {
-                return Some(Ok(folder.listing()));
-            }
-            self.done = folder_order(folder.path().as_bytes(), self.below.as_bytes()) == Ordering::Greater;
-        }
-        None
     }
 }
 

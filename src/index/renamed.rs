@@ -2,7 +2,7 @@
 
 use crate::index::folder::Folder;
 use crate::index::reader::Index;
-use crate::index::writer::{IndexWriter, SegmentWriter};
+use crate::index::{IndexWriter, SegmentWriter};
 use crate::names::RelPath;
 use crate::survey::surveyor::BOUNDARY;
 use crate::trouble::Trouble;

@@ -4,7 +4,7 @@ use crate::entry::{Entry, EntryKind, Listing, Named};
 use crate::index::block::{self, Piece};
 use crate::index::columns::RawColumn;
 use crate::index::cutter::BLOCK_ENTRIES;
-use crate::index::{Folder, Index, IndexWriter, NotEntered, Start};
+use crate::index::{Folder, Held, Index, IndexWriter, NotEntered, Start};
 use crate::moment::Moment;
 use crate::names::{RelPath, SourceName};
 use crate::trouble::Trouble;
@@ -21,7 +21,7 @@ pub(super) fn rel(path: &str) -> RelPath {
     RelPath::new(path).unwrap()
 }
 
-fn file(size: u64, seconds: i64) -> Entry {
+pub(super) fn file(size: u64, seconds: i64) -> Entry {
     let at = Moment { seconds, nanos: 7 };
     Entry {
         kind: EntryKind::File,
@@ -40,14 +40,14 @@ fn file(size: u64, seconds: i64) -> Entry {
     }
 }
 
-fn folder_entry() -> Entry {
+pub(super) fn folder_entry() -> Entry {
     Entry {
         kind: EntryKind::Directory,
         ..file(4096, 1_500_000_000)
     }
 }
 
-fn start() -> Start {
+pub(super) fn start() -> Start {
     Start {
         source: SourceName("oldbox".into()),
         root: b"/mnt/oldbox/archive".to_vec(),
@@ -99,7 +99,7 @@ fn write_segments(writer: &Arc<IndexWriter>, tree: &Tree, without: &BTreeSet<Vec
     }
 }
 
-fn write(folder: &Path, tree: &Tree, most: usize) -> PathBuf {
+pub(super) fn write(folder: &Path, tree: &Tree, most: usize) -> PathBuf {
     let path = folder.join("a.index");
     let writer = IndexWriter::begin(&path, &folder.join("a.parts"), start(), false).unwrap();
     let writer = writer.with_most_buffered(most);
@@ -109,7 +109,7 @@ fn write(folder: &Path, tree: &Tree, most: usize) -> PathBuf {
 }
 
 /// Parents before children, siblings in byte order: sorted by lists of components.
-fn listings_of(tree: &Tree) -> Vec<Listing> {
+pub(super) fn listings_of(tree: &Tree) -> Vec<Listing> {
     let mut ordered: Vec<_> = tree.iter().collect();
     ordered.sort_by_key(|(path, _)| path.components().map(<[u8]>::to_vec).collect::<Vec<_>>());
     let children = |c: &BTreeMap<Vec<u8>, Entry>| {
@@ -208,7 +208,7 @@ fn any_name() -> impl Strategy<Value = Vec<u8>> {
         .prop_filter("no way up", |name| name != b"." && name != b"..")
 }
 
-fn any_tree() -> impl Strategy<Value = Tree> {
+pub(super) fn any_tree() -> impl Strategy<Value = Tree> {
     let item = (
         prop::collection::vec(any_name(), 1..5),
         any_entry(),
@@ -272,7 +272,8 @@ proptest! {
             folder
         });
         let folders: Vec<Folder> = folders.collect();
-        let joined = Folder::join(rel("x"), folders).listing();
+        let Held::Whole(joined) = Held::join(rel("x"), folders) else { panic!("it is short") };
+        let joined = joined.listing();
         let names: Vec<&Vec<u8>> = joined.children.iter().map(|c| &c.name).collect();
         prop_assert_eq!(names, expected.keys().collect::<Vec<_>>());
         for child in &joined.children {

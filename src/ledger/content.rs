@@ -31,7 +31,7 @@ pub struct Content {
     pub whole: Option<Digest>,
     /// The date in its header: `Some(None)` where it was looked for and is not there.
     pub header: Option<Option<HeaderDate>>,
-    /// When it was read; the whole, where there is a hash of it.
+    /// When reading it began; reading the whole, where there is a hash of it.
     pub read_at: Moment,
 }
 
@@ -49,6 +49,19 @@ impl Ledger {
             let row = (place, int(id.inode), &key.path, int(id.size.0), times.0, times.1);
             statement.query_row(row, content).optional()
         });
+        found.map_err(|e| self.trouble(&e))
+    }
+
+    /// Whether anything is kept of a place.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be read.
+    pub fn has_content(&self, place: &str) -> Result<bool, Trouble> {
+        let sql = "SELECT 1 FROM content WHERE place = ?1 LIMIT 1";
+        let found = self
+            .db
+            .prepare_cached(sql)
+            .and_then(|mut one| one.exists([place]));
         found.map_err(|e| self.trouble(&e))
     }
 

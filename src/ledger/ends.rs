@@ -178,7 +178,8 @@ impl Ledger {
     /// [`Trouble`] where the ledger cannot be written.
     pub fn forget_index(&mut self, digest: Digest) -> Result<bool, Trouble> {
         self.together(|db| {
-            let sql = "DELETE FROM indexes WHERE digest = ?1 AND digest NOT IN (SELECT digest FROM batches)";
+            let sql = "DELETE FROM indexes WHERE digest = ?1 AND digest NOT IN (SELECT digest FROM batches) \
+                       AND digest NOT IN (SELECT digest FROM move_ends)";
             db.execute(sql, [digest.0]).map(|n| n > 0)
         })
     }

@@ -245,6 +245,28 @@ impl Ledger {
             .pop())
     }
 
+    /// What one batch has recorded at one place.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be read.
+    pub fn record_in(
+        &self,
+        batch: i64,
+        dataset: &str,
+        place: &RelPath,
+    ) -> Result<Option<FileRecord>, Trouble> {
+        let Some((folder, name)) = place.split() else {
+            return Ok(None);
+        };
+        let Some(id) = find_folder(&self.db, dataset, &folder).map_err(|e| self.trouble(&e))? else {
+            return Ok(None);
+        };
+        let sql = format!("SELECT {COLUMNS} FROM files WHERE batch = ?1 AND folder = ?2 AND name = ?3");
+        Ok(self
+            .rows(&sql, (batch, id, name), |row| record_of(row, &folder))?
+            .pop())
+    }
+
     /// The chaining values kept of one file; empty for a file of one block.
     ///
     /// # Errors

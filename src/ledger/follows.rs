@@ -2,6 +2,7 @@
 //! everything recorded of them bears the new name.
 
 use super::codec::{self, int, uint};
+use super::moves::renamed;
 use super::{Ledger, files};
 use crate::digest::Digest;
 use crate::moment::Moment;
@@ -130,6 +131,8 @@ impl Ledger {
             for (batch, body, index) in &done.batches {
                 let sql = "UPDATE batches SET body = ?2, digest = ?3 WHERE id = ?1";
                 db.execute(sql, (batch, body, index.0))?;
+                // A proof of the old names proves nothing of the new ones.
+                renamed(db, *batch, at)?;
             }
             if let Some(plan) = &done.plan {
                 let sql = "INSERT INTO plans (made_at, body) VALUES (?1, ?2)";
@@ -160,18 +163,24 @@ fn name_folder(db: &Connection, dataset: &str, id: Option<i64>, place: &RelPath)
         return Ok(());
     };
     if let Some(other) = files::find_folder(db, dataset, place)?.filter(|other| *other != id) {
-        let used = "SELECT 1 FROM files WHERE folder = ?1 UNION ALL SELECT 1 FROM late WHERE folder = ?1 \
-                    UNION ALL SELECT 1 FROM superseded WHERE folder = ?1 \
-                    UNION ALL SELECT 1 FROM intents WHERE folder = ?1 \
-                    UNION ALL SELECT 1 FROM repairs WHERE folder = ?1 \
-                    UNION ALL SELECT 1 FROM attributes WHERE folder = ?1 \
-                    UNION ALL SELECT 1 FROM folders WHERE parent = ?1 LIMIT 1";
-        let used: Option<i64> = db.query_row(used, [other], |row| row.get(0)).optional()?;
-        if used.is_none() {
-            db.execute("DELETE FROM folders WHERE id = ?1", [other])?;
-        }
+        forget_unused(db, other)?;
     }
     db.execute("UPDATE folders SET name = ?2 WHERE id = ?1", (id, name))?;
+    Ok(())
+}
+
+/// Forgets a folder that nothing is recorded of.
+pub(super) fn forget_unused(db: &Connection, folder: i64) -> rusqlite::Result<()> {
+    let used = "SELECT 1 FROM files WHERE folder = ?1 UNION ALL SELECT 1 FROM late WHERE folder = ?1 \
+                UNION ALL SELECT 1 FROM superseded WHERE folder = ?1 \
+                UNION ALL SELECT 1 FROM intents WHERE folder = ?1 \
+                UNION ALL SELECT 1 FROM repairs WHERE folder = ?1 \
+                UNION ALL SELECT 1 FROM attributes WHERE folder = ?1 \
+                UNION ALL SELECT 1 FROM folders WHERE parent = ?1 LIMIT 1";
+    let used: Option<i64> = db.query_row(used, [folder], |row| row.get(0)).optional()?;
+    if used.is_none() {
+        db.execute("DELETE FROM folders WHERE id = ?1", [folder])?;
+    }
     Ok(())
 }
 
@@ -202,8 +211,5 @@ fn rename_marks(db: &Connection, dataset: &str, from: &RelPath, to: &RelPath) ->
         );
         db.execute(&sql, (from, to, &below, int(from.len() as u64 + 1), dataset))?;
     }
-    // A proof of the old names proves nothing of the new ones; the next verification writes another.
-    let sql = "DELETE FROM proofs WHERE batch IN (SELECT id FROM batches WHERE dataset = ?1)";
-    db.execute(sql, [dataset])?;
     Ok(())
 }

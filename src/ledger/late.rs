@@ -94,7 +94,7 @@ impl Ledger {
         self.late_places(sql, (batch, dataset), dataset)
     }
 
-    fn late_places(
+    pub(super) fn late_places(
         &self,
         sql: &str,
         params: impl rusqlite::Params,

@@ -13,6 +13,7 @@ mod beside;
 mod codec;
 mod content;
 mod disagreements;
+mod edits;
 mod ends;
 mod files;
 mod fixity;
@@ -21,6 +22,7 @@ mod foretold;
 mod intents;
 mod late;
 mod listed;
+mod moves;
 mod probes;
 mod promises;
 mod proofs;
@@ -35,6 +37,7 @@ pub use batches::{BatchRow, Lease, PlanRow};
 pub use beside::{Beside, ReadBack};
 pub use content::{Content, ContentKey};
 pub use disagreements::Disagreement;
+pub use edits::Edit;
 pub use ends::{EndRole, EndRow, IndexRow};
 pub use files::{FileRecord, Proof};
 pub use fixity::{FixityFound, FixityMark, FixityRound};
@@ -42,6 +45,7 @@ pub use follows::{Finished, FollowRow};
 pub use foretold::Foretold;
 pub use intents::{GroupResult, Intent, StagedNote, to_second};
 pub use listed::{Accepted, Difference, Failure, Sample, Sheet};
+pub use moves::{Arrived, FolderRow, FolderWhat, MoveRow, MoveSet, Renames};
 pub use probes::Probe;
 pub use promises::Promise;
 pub use proofs::{CheckFileRow, ProofRow, Witnessed};
@@ -57,6 +61,9 @@ use std::time::Duration;
 /// How long a short transaction of another process may hold us up. Group commits take well under
 /// a second; a minute is a disk in trouble.
 const BUSY: Duration = Duration::from_secs(60);
+
+/// Statements kept ready: as many as the widest loop goes through for each file.
+const STATEMENTS: usize = 64;
 
 /// An open ledger.
 pub struct Ledger {
@@ -118,6 +125,7 @@ impl Ledger {
         let fail = |e: &rusqlite::Error| trouble_at(path, e);
         let db = Connection::open_with_flags(path, flags).map_err(|e| fail(&e))?;
         db.busy_timeout(BUSY).map_err(|e| fail(&e))?;
+        db.set_prepared_statement_cache_capacity(STATEMENTS);
         let set = "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;
                    PRAGMA cache_size=-16384; PRAGMA temp_store=MEMORY;";
         db.execute_batch(set).map_err(|e| fail(&e))?;

@@ -71,6 +71,7 @@ impl Ledger {
             if let Some(proof) = proof {
                 let row = (batch, codec::stamp(proof.at), &proof.file, proof.hash.0);
                 db.execute("INSERT INTO proofs VALUES (?1, ?2, ?3, ?4)", row)?;
+                db.execute("UPDATE renames SET due = 0 WHERE batch = ?1", [batch])?;
             }
             Ok(())
         })

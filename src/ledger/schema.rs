@@ -187,6 +187,31 @@ CREATE TABLE fixity_found (round INTEGER NOT NULL, path BLOB NOT NULL, kind TEXT
     PRIMARY KEY (round, path, kind)) WITHOUT ROWID;
 "#,
     r#"
+-- Files of ours that are about to get another place in their dataset, because they got one at the
+-- source; gone once all that is recorded of them has the new place.
+CREATE TABLE moves (
+    id INTEGER PRIMARY KEY, dataset TEXT NOT NULL, source TEXT NOT NULL, old_place BLOB NOT NULL,
+    new_place BLOB NOT NULL, source_inode INTEGER NOT NULL, inode INTEGER NOT NULL, size INTEGER NOT NULL,
+    mtime NOT NULL, ctime NOT NULL);
+-- Folders that are made for them, left empty by them, or change their time by them, with their paths
+-- at the source.
+CREATE TABLE move_folders (
+    id INTEGER PRIMARY KEY, dataset TEXT NOT NULL, source TEXT NOT NULL, key BLOB NOT NULL,
+    place BLOB NOT NULL, what TEXT NOT NULL);
+-- The indexes with the new places, by batch.
+CREATE TABLE move_ends (
+    batch INTEGER PRIMARY KEY, dataset TEXT NOT NULL, source TEXT NOT NULL, digest BLOB NOT NULL);
+-- When files of a batch have last got other names after they were recorded, and whether a proof with
+-- these is still to be written.
+CREATE TABLE renames (batch INTEGER PRIMARY KEY, at NOT NULL, due INTEGER NOT NULL);
+"#,
+    r#"
+-- Files whose content at the source is known to be another than the one recorded with hash
+-- `content`, though size and times do not tell.
+CREATE TABLE edits (folder INTEGER NOT NULL, name BLOB NOT NULL, content BLOB NOT NULL, now BLOB NOT NULL,
+    at NOT NULL, PRIMARY KEY (folder, name)) WITHOUT ROWID;
+"#,
+    r#"
 -- What other machines were asked to do, one row a document: `hash` is BLAKE3 of all its bytes,
 -- `listed` one over the files it lists, `digest` the index they come from.
 CREATE TABLE waybills (

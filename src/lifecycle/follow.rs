@@ -58,18 +58,25 @@ pub enum Refusal {
 impl Refusal {
     /// In words that go on after "is called so-and-so now".
     pub fn words(&self) -> String {
-        let why = match self {
+        match self {
+            Refusal::Dataset(_) => self.reason(),
+            _ => format!("{}: it is not followed but copied anew", self.reason()),
+        }
+    }
+
+    /// The reason alone.
+    pub fn reason(&self) -> String {
+        match self {
             Refusal::Inodes => "its inode numbers are others than before".to_string(),
             Refusal::Files { found, of } => format!("only {found} of its {of} files are the same"),
             Refusal::Dataset(folder) => {
-                return format!("it goes to another dataset ({folder}) and is copied anew");
+                format!("it goes to another dataset ({folder}) and is copied anew")
             }
             Refusal::OwnDataset => "its dataset has its name".to_string(),
             Refusal::Folder => "it goes into another folder".to_string(),
             Refusal::Begun => "a batch has begun with the new name".to_string(),
             Refusal::Batch(why) | Refusal::Destination(why) => why.clone(),
-        };
-        format!("{why}: it is not followed but copied anew")
+        }
     }
 }
 

@@ -14,6 +14,9 @@ pub mod follow;
 #[cfg(test)]
 mod follow_tests;
 mod gate;
+pub mod moves;
+#[cfg(test)]
+mod moves_tests;
 mod outstanding;
 mod reads;
 pub mod removal;
@@ -27,6 +30,8 @@ mod waybills_tests;
 pub mod witness;
 
 pub use gate::{Gate, READS_DISAGREE, Reason, Removal, gate};
-pub use outstanding::{Fact, Remains, is_covered, is_racy, lost_many, remains};
+pub use outstanding::{
+    COARSEST, Fact, Remains, is_covered, is_later_read, is_racy, lost_many, remains, settles,
+};
 pub use reads::{Stands, settle};
 pub use states::{Event, Flags, State, after};

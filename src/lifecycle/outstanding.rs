@@ -57,12 +57,26 @@ pub fn is_covered(seen: (EntryKind, Identity), read: (EntryKind, Identity), inod
 
 /// Coarsest step in which file systems in use count times: two seconds (the modification time of
 /// FAT; Microsoft, "File Times").
-const COARSEST: i64 = 2;
+pub const COARSEST: i64 = 2;
 
 /// Whether a file was touched so shortly before it was looked at, or after, that one more edit
 /// could have left the same times: then only its content says what it is.
 pub fn is_racy(file: &Identity, looked_at: Moment) -> bool {
     file.mtime.max(file.ctime) >= looked_at.plus_seconds(-COARSEST)
+}
+
+/// Whether a read begun at `at` is another one than the read behind a record made at `recorded`,
+/// which the ledger keeps to the second.
+pub fn is_later_read(recorded: Moment, at: Moment) -> bool {
+    at >= recorded.plus_seconds(1)
+}
+
+/// Whether a read begun at `at`, of a file that still had the identity it was recorded with, has
+/// seen the last content that identity can stand for. Only our own clock is asked, so a source whose
+/// clock is wrong, or times set by hand, make no difference: the identity was seen when the record
+/// was made, and an edit more than one step of the source's clock later leaves other times.
+pub fn settles(recorded: Moment, at: Moment) -> bool {
+    at >= recorded.plus_seconds(1 + COARSEST)
 }
 
 /// Whether a source shows so many fewer entries than at the scan before that somebody should look

@@ -8,7 +8,7 @@ use crate::index::Index;
 use crate::names::RelPath;
 use crate::plan::Batch;
 use crate::survey::ProjectKey;
-use crate::survey::changes::{Change, Changes, InodeTrust, compare, walk_order};
+use crate::survey::changes::{Change, Changes, InodeTrust, Move, compare, moves, walk_order};
 use crate::survey::exclude::Exclude;
 use crate::trouble::Trouble;
 use crate::units::Amount;
@@ -54,12 +54,12 @@ pub fn changes(desk: &Desk<'_>, scanned: &[Scanned]) -> Result<Option<Differing>
         let trust = gather::trust(&one.source, &old, &one.index);
         let differing = between(&old, &one.index, trust)?;
         let mine: Vec<&Batch> = planned.iter().filter(|b| b.source == one.source.name).collect();
-        count(
-            &differing,
-            &exclude,
-            &mine,
-            found.get_or_insert_with(Differing::default),
-        );
+        let found = found.get_or_insert_with(Differing::default);
+        count(&differing, &exclude, &mine, found);
+        for (path, amount) in &one.read_again.edited {
+            found.all.changed.add(*amount);
+            add_to_batch(&mine, path, *amount, |c| &mut c.changed, found);
+        }
     }
     Ok(found)
 }
@@ -76,6 +76,23 @@ pub fn between(old: &Index, new: &Index, trust: InodeTrust) -> Result<Changes, T
         readable(new, &mut new_fault),
         walk_order,
         trust,
+    );
+    match old_fault.or(new_fault) {
+        Some(trouble) => Err(trouble),
+        None => Ok(found),
+    }
+}
+
+/// Every single entry that has another path in the newer index, by inode numbers that hold.
+///
+/// # Errors
+/// As [`between`].
+pub fn moves_between(old: &Index, new: &Index) -> Result<Vec<Move>, Trouble> {
+    let (mut old_fault, mut new_fault) = (None, None);
+    let found = moves(
+        readable(old, &mut old_fault),
+        readable(new, &mut new_fault),
+        walk_order,
     );
     match old_fault.or(new_fault) {
         Some(trouble) => Err(trouble),
@@ -103,11 +120,21 @@ fn count(found: &Changes, exclude: &Exclude, batches: &[&Batch], into: &mut Diff
     for (list, field) in lists {
         for change in list.iter().filter(|change| !is_left_out(exclude, change)) {
             field(&mut into.all).add(change.amount);
-            if let Some(batch) = batches.iter().find(|batch| holds(batch, &change.path)) {
-                let counts = into.batches.entry(batch.name.as_str().to_string()).or_default();
-                field(counts).add(change.amount);
-            }
+            add_to_batch(batches, &change.path, change.amount, field, into);
         }
+    }
+}
+
+fn add_to_batch(
+    batches: &[&Batch],
+    path: &RelPath,
+    amount: Amount,
+    field: fn(&mut Counts) -> &mut Amount,
+    into: &mut Differing,
+) {
+    if let Some(batch) = batches.iter().find(|batch| holds(batch, path)) {
+        let counts = into.batches.entry(batch.name.as_str().to_string()).or_default();
+        field(counts).add(amount);
     }
 }
 

@@ -3,6 +3,7 @@
 use super::batch::AtHand;
 use super::expected::Expected;
 use super::items::Walk;
+use super::readings::Comparing;
 use crate::entry::{Entry, EntryKind};
 use crate::ledger::{FileRecord, Ledger, Proof};
 use crate::names::RelPath;
@@ -42,11 +43,14 @@ pub(super) struct Checks<'a> {
     pub expected: Expected,
     /// Whether any extended attributes are kept of this batch.
     pub has_attributes: bool,
+    /// Compares other readings of the source, where any are kept.
+    pub comparing: Option<Comparing>,
 }
 
 impl<'a> Checks<'a> {
     pub fn new(at_hand: &'a AtHand, ledger: Ledger, wanted: Wanted) -> Result<Checks<'a>, Trouble> {
         let has_attributes = ledger.has_attributes(at_hand.row.id)?;
+        let comparing = Comparing::of(&ledger, at_hand)?;
         let (ready, folders, expected) = (VecDeque::new(), Vec::new(), Expected::default());
         Ok(Checks {
             walk: Walk::new(at_hand),
@@ -58,6 +62,7 @@ impl<'a> Checks<'a> {
             folders,
             expected,
             has_attributes,
+            comparing,
         })
     }
 
@@ -80,6 +85,9 @@ impl<'a> Checks<'a> {
                     self.folders.push((place, child.entry));
                 }
             } else if let Some(record) = records.remove(placed) {
+                if let (Some(comparing), Ok(from)) = (&mut self.comparing, folder.from.join(&child.name)) {
+                    comparing.see(&self.ledger, &from, &record)?;
+                }
                 self.push(record, child.entry)?;
             }
         }

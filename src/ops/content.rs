@@ -90,6 +90,33 @@ impl Shelf {
         Ok(found.unwrap_or_default())
     }
 
+    /// The same, under whichever key it was kept: what is known of the inodes of a source grows
+    /// from scan to scan, and the key goes by that.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be read.
+    pub fn get_either(
+        &self,
+        ledger: &Ledger,
+        path: &RelPath,
+        identity: &Identity,
+    ) -> Result<Content, Trouble> {
+        let key = self.key(path, identity);
+        if let Some(found) = ledger.content(&self.place, &key)? {
+            return Ok(found);
+        }
+        let class = match self.inodes {
+            InodeClass::Worthless => return Ok(Content::default()),
+            InodeClass::Stable => InodeClass::Session,
+            InodeClass::Session | InodeClass::Unknown => InodeClass::Stable,
+        };
+        let other = Shelf {
+            place: self.place.clone(),
+            inodes: class,
+        };
+        other.get(ledger, path, identity)
+    }
+
     /// Keeps what was read.
     ///
     /// # Errors

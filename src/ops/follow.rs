@@ -10,7 +10,7 @@ use crate::ledger::BatchRow;
 use crate::lifecycle::State;
 use crate::lifecycle::follow::{self, Home, Refusal, Seen};
 use crate::names::{RelPath, SourceName};
-use crate::plan::{Inputs, LockedBatch, build};
+use crate::plan::{Inputs, LockedBatch, Renames, build};
 use crate::survey::changes::InodeTrust;
 use crate::survey::{ProjectKey, ProjectSummary};
 use crate::trouble::Trouble;
@@ -69,6 +69,7 @@ type AllBegun = BTreeMap<SourceName, BTreeMap<RelPath, Begun>>;
 pub fn find(desk: &Desk<'_>, projects: &[ProjectSummary]) -> Result<Vec<Renamed>, Trouble> {
     let mut found = Vec::new();
     let mut homes: Option<BTreeMap<(SourceName, RelPath), Home>> = None;
+    let renames = Renames::new(&desk.settings.renames);
     for (source, begun) in begun(desk)? {
         let Some(settings) = desk.settings.source(&source.0) else {
             continue;
@@ -105,12 +106,13 @@ pub fn find(desk: &Desk<'_>, projects: &[ProjectSummary]) -> Result<Vec<Renamed>
             }
             if trusted {
                 for path in &mine {
-                    found.extend(inside(&source, path, &begun[path], &old, &new)?);
+                    found.extend(inside((&source, &renames), path, &begun[path], &old, &new)?);
                 }
             }
         }
         refuse_taken_names(&mut found, &source, &begun);
     }
+    refuse_renamed_inside(desk, &mut found);
     found.sort_by(|a, b| (&a.source, &a.from).cmp(&(&b.source, &b.from)));
     Ok(found)
 }
@@ -255,7 +257,7 @@ fn seen(index: &Index, folder: &RelPath) -> Result<Seen, Trouble> {
 /// Folders inside a project that have another name in the same folder. What lies below one is
 /// looked at when that one was followed.
 fn inside(
-    source: &SourceName,
+    (source, renames): (&SourceName, &Renames),
     path: &RelPath,
     project: &Begun,
     old: &Index,
@@ -280,22 +282,21 @@ fn inside(
     let mut found = Vec::new();
     let above = |path: &RelPath| path.split().map(|(above, _)| above);
     for (from, to) in follow::renamed_by_inode(&folders(old)?, &folders(new)?) {
-        let places = (from.below(path), to.below(path));
-        let (Some(old_place), Some(new_place), true) = (places.0, places.1, above(&from) == above(&to))
-        else {
+        if from.below(path).is_none() || to.below(path).is_none() || above(&from) != above(&to) {
             continue;
-        };
+        }
+        let place = |at: &RelPath| renames.inside(path, &at.below(path).unwrap_or_default());
         let seen = seen(old, &from)?;
         found.push(Renamed {
             source: source.clone(),
             amount: amount(&seen),
             verdict: follow::is_same_project(&seen, &self::seen(new, &to)?)
-                .and_then(|()| can_follow(project)),
+                .and_then(|()| can_follow(&project.rows, project.elsewhere)),
             inside: true,
             dataset: project.dataset.clone(),
             places: (
-                project.home.place.join_path(&old_place),
-                project.home.place.join_path(&new_place),
+                project.home.place.join_path(&place(&from)),
+                project.home.place.join_path(&place(&to)),
             ),
             from,
             to,
@@ -354,17 +355,17 @@ fn verdict(
     follow::is_same_project(old, new)?;
     let home = home.ok_or_else(|| Refusal::Batch("no batch takes it".into()))?;
     follow::is_a_rename(&project.home, home)?;
-    can_follow(project)
+    can_follow(&project.rows, project.elsewhere)
 }
 
 /// Whether the batches that hold a project allow it.
-fn can_follow(project: &Begun) -> Result<(), Refusal> {
-    if project.elsewhere {
+pub(super) fn can_follow(rows: &[BatchRow], elsewhere: bool) -> Result<(), Refusal> {
+    if elsewhere {
         return Err(Refusal::Batch(
             "it was taken over where it lay, by `adopt --at`".into(),
         ));
     }
-    for row in &project.rows {
+    for row in rows {
         match batch::state_of(Some(row)) {
             State::Released => return Err(Refusal::Batch(format!("the batch {} is released", row.name))),
             State::Waiting => return Err(Refusal::Batch(format!("the batch {} is only begun", row.name))),
@@ -384,6 +385,22 @@ fn refuse_taken_names(found: &mut [Renamed], source: &SourceName, begun: &BTreeM
     for one in found.iter_mut().filter(mine) {
         if !free.contains(&(one.from.clone(), one.to.clone())) {
             one.verdict = Err(Refusal::Begun);
+        }
+    }
+}
+
+/// A name that changes on the way is told by its whole path at the source: below a folder with another
+/// name it would be another one.
+fn refuse_renamed_inside(desk: &Desk<'_>, found: &mut [Renamed]) {
+    let below = |folder: &RelPath| {
+        let rules = desk.settings.renames.iter();
+        let mut inside = rules.filter_map(|rule| rule.from.below(folder));
+        inside.any(|inside| !inside.is_root())
+    };
+    for one in found.iter_mut().filter(|one| one.verdict.is_ok()) {
+        if below(&one.from) || below(&one.to) {
+            let why = "a [[rename]] names a path in it".to_string();
+            one.verdict = Err(Refusal::Batch(why));
         }
     }
 }

@@ -131,7 +131,7 @@ pub fn go_on(desk: &mut Desk<'_>) -> Result<(), Trouble> {
         let rows = holding(desk, &source, &dataset)?;
         alone(desk, &rows, |desk| finish(desk, &source, &dataset))?;
     }
-    Ok(())
+    super::moving::go_on(desk)
 }
 
 /// Steps 3 to 5 of one dataset.
@@ -177,6 +177,7 @@ fn finish(desk: &mut Desk<'_>, source: &str, dataset: &str) -> Result<(), Troubl
     let now = desk.now();
     desk.ledger.finish_follows(&follows, &done, now)?;
     super::view::after_batch(desk, &at_hand.destination)?;
+    super::proof::write_due(desk)?;
     desk.keep_ledger_copy()
 }
 
@@ -258,14 +259,14 @@ fn rename_in_plan(plan: &mut Plan, rows: &[BatchRow], renames: &Keys, source: &s
 }
 
 /// Begun batches of one source in one dataset.
-fn holding(desk: &Desk<'_>, source: &str, dataset: &str) -> Result<Vec<BatchRow>, Trouble> {
+pub(super) fn holding(desk: &Desk<'_>, source: &str, dataset: &str) -> Result<Vec<BatchRow>, Trouble> {
     let mut rows = desk.ledger.batches()?;
     rows.retain(|row| row.source == source && row.dataset == dataset);
     Ok(rows)
 }
 
 /// Runs `work` as the one writer of all these batches.
-fn alone<T>(
+pub(super) fn alone<T>(
     desk: &mut Desk<'_>,
     rows: &[BatchRow],
     work: impl FnOnce(&mut Desk<'_>) -> Result<T, Trouble>,

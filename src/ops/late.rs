@@ -54,6 +54,14 @@ pub type AllLate = BTreeMap<(SourceName, ProjectKey), Late>;
 /// # Errors
 /// [`Trouble`] where ledger or index cannot be read.
 pub fn all(desk: &Desk<'_>) -> Result<AllLate, Trouble> {
+    all_but(desk, &BTreeSet::new())
+}
+
+/// As [`all`], without these paths, which come in another way.
+///
+/// # Errors
+/// As [`all`].
+pub fn all_but(desk: &Desk<'_>, but: &BTreeSet<(SourceName, RelPath)>) -> Result<AllLate, Trouble> {
     let mut begun: BTreeMap<SourceName, BTreeMap<ProjectKey, Begun>> = BTreeMap::new();
     for row in desk.ledger.batches()? {
         let (locked, _) = store::locked_of(&row.body)?;
@@ -69,22 +77,26 @@ pub fn all(desk: &Desk<'_>) -> Result<AllLate, Trouble> {
             continue;
         };
         let new = newest_index(desk, &name.0)?;
+        let but = mine_of(&name, but);
+        let finder = Finder {
+            desk,
+            exclude: gather::exclude(&desk.settings, source)?,
+            membership: gather::membership(&desk.settings, source, &new),
+            inodes_stay: gather::inodes_stay(source, &new),
+            renames: Renames::new(&desk.settings.renames),
+            new: &new,
+            but: &but,
+        };
+        let mut late = BTreeMap::new();
         let digests: BTreeSet<[u8; 32]> = projects.values().map(|p| p.last.0).collect();
         for digest in digests.into_iter().map(Digest).filter(|d| *d != new.digest()) {
             let old = open_index(desk, &name.0, digest)?;
             let mine = |key: &ProjectKey| projects.get(key).filter(|p| p.last == digest);
-            let finder = Finder {
-                desk,
-                exclude: gather::exclude(&desk.settings, source)?,
-                membership: gather::membership(&desk.settings, source, &new),
-                inodes_stay: gather::inodes_stay(source, &new),
-                renames: Renames::new(&desk.settings.renames),
-                new: &new,
-            };
-            finder.between(&old, &mine, |key, late| {
-                found.insert((name.clone(), key), late);
-            })?;
+            finder.between(&old, &mine, &mut late)?;
         }
+        finder.edits(&projects, &mut late)?;
+        late.retain(|_, late| late.amount.files + late.others > 0);
+        found.extend(late.into_iter().map(|(key, late)| ((name.clone(), key), late)));
     }
     Ok(found)
 }
@@ -107,6 +119,13 @@ struct Finder<'a> {
     inodes_stay: bool,
     renames: Renames,
     new: &'a Index,
+    but: &'a BTreeSet<&'a RelPath>,
+}
+
+/// Those paths that are of this source.
+fn mine_of<'a>(source: &SourceName, all: &'a BTreeSet<(SourceName, RelPath)>) -> BTreeSet<&'a RelPath> {
+    let mine = all.iter().filter(|(of, _)| of == source);
+    mine.map(|(_, path)| path).collect()
 }
 
 impl<'a> Finder<'a> {
@@ -114,11 +133,11 @@ impl<'a> Finder<'a> {
         &self,
         old: &Index,
         mine: &dyn Fn(&ProjectKey) -> Option<&'b Begun>,
-        mut give: impl FnMut(ProjectKey, Late),
+        found: &mut BTreeMap<ProjectKey, Late>,
     ) -> Result<(), Trouble> {
         let differing = changes::between(old, self.new, InodeTrust::None)?;
-        let mut found: BTreeMap<ProjectKey, Late> = BTreeMap::new();
-        for change in differing.new.iter().chain(&differing.changed) {
+        let come = differing.new.iter().chain(&differing.changed);
+        for change in come.filter(|change| !self.but.contains(&change.path)) {
             let Some(entry) = self.new.entry(&change.path)? else {
                 continue;
             };
@@ -126,15 +145,57 @@ impl<'a> Finder<'a> {
                 continue;
             };
             let Some(begun) = mine(&key) else { continue };
-            let late = found.entry(key).or_default();
-            self.push(begun, &change.path, &entry, late)?;
-        }
-        for (key, late) in found {
-            if late.amount.files + late.others > 0 {
-                give(key, late);
+            if !self.is_covered(begun, &change.path, &entry)? {
+                self.push(begun, &change.path, &entry, found.entry(key).or_default());
             }
         }
         Ok(())
+    }
+
+    /// Edits of recorded files that size and times do not tell. Where they do, the file is among
+    /// the changes already.
+    fn edits(
+        &self,
+        projects: &BTreeMap<ProjectKey, Begun>,
+        found: &mut BTreeMap<ProjectKey, Late>,
+    ) -> Result<(), Trouble> {
+        let datasets: BTreeSet<&str> = projects.values().map(|begun| begun.dataset.as_str()).collect();
+        for dataset in datasets {
+            for place in self.desk.ledger.edited_places(dataset)? {
+                let mine = projects.iter().filter(|(_, begun)| begun.dataset == dataset);
+                for (key, begun) in mine {
+                    let Some(inside) = place.below(&begun.placed.place) else {
+                        continue;
+                    };
+                    let path = self.renames.at_source(key, &inside);
+                    let Some(entry) = self.new.entry(&path)? else {
+                        continue;
+                    };
+                    let is_mine = self.owner(&path, &entry).as_ref() == Some(key);
+                    if is_mine && self.is_covered(begun, &path, &entry)? {
+                        self.push(begun, &path, &entry, found.entry(key.clone()).or_default());
+                    }
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Where something of a project lies below the dataset's folder.
+    fn place(&self, begun: &Begun, path: &RelPath) -> Option<RelPath> {
+        let key = &begun.placed.key;
+        key.inside(path)?;
+        Some(begun.placed.place.join_path(&self.renames.place(key, path)))
+    }
+
+    /// Whether size and times say that what was recorded is what there is.
+    fn is_covered(&self, begun: &Begun, path: &RelPath, entry: &Entry) -> Result<bool, Trouble> {
+        let Some(place) = self.place(begun, path) else {
+            return Ok(true);
+        };
+        let fact = self.desk.ledger.record_at(&begun.dataset, &place)?;
+        let seen = (entry.kind, entry.identity());
+        Ok(fact.is_some_and(|fact| is_covered(seen, (fact.kind, fact.source), self.inodes_stay)))
     }
 
     fn owner(&self, path: &RelPath, entry: &Entry) -> Option<ProjectKey> {
@@ -149,19 +210,10 @@ impl<'a> Finder<'a> {
         }
     }
 
-    fn push(&self, begun: &Begun, path: &RelPath, entry: &Entry, late: &mut Late) -> Result<(), Trouble> {
-        if begun.placed.key.inside(path).is_none() {
-            return Ok(());
-        }
-        let place = begun
-            .placed
-            .place
-            .join_path(&self.renames.place(&begun.placed.key, path));
-        let fact = self.desk.ledger.record_at(&begun.dataset, &place)?;
-        let seen = (entry.kind, entry.identity());
-        if fact.is_some_and(|fact| is_covered(seen, (fact.kind, fact.source), self.inodes_stay)) {
-            return Ok(());
-        }
+    fn push(&self, begun: &Begun, path: &RelPath, entry: &Entry, late: &mut Late) {
+        let Some(place) = self.place(begun, path) else {
+            return;
+        };
         if self.exclude.rule_for_path(path, entry.kind).is_none() {
             match entry.kind {
                 EntryKind::File => {
@@ -180,7 +232,6 @@ impl<'a> Finder<'a> {
             late.places
                 .extend((least..place.depth()).filter_map(|depth| place.prefix(depth)));
         }
-        Ok(())
     }
 }
 

@@ -3,8 +3,9 @@
 use super::desk::Desk;
 use super::follow::{self, Renamed};
 use super::gather::{self, Surveyed};
+use super::moves::{self, Found};
 use super::rooms::{self, Rooms};
-use super::{following, late, schedule, store};
+use super::{following, late, moving, schedule, store};
 use crate::forecast::simulate::Forecast;
 use crate::ledger::PlanRow;
 use crate::plan::difference::{Difference, difference};
@@ -13,6 +14,7 @@ use crate::pool::staging::check_volume;
 use crate::survey::{ProjectSummary, Unplanned};
 use crate::trouble::Trouble;
 use crate::units::Bytes;
+use std::collections::BTreeSet;
 
 /// A plan and what goes with it.
 pub struct Planned {
@@ -27,6 +29,8 @@ pub struct Planned {
     /// Begun projects with another name at the source; followed at the destination where their
     /// verdict allows it and the plan was accepted.
     pub renamed: Vec<Renamed>,
+    /// Files of begun batches that lie elsewhere at the source; followed in the same way.
+    pub moved: Found,
     /// Whether the user has accepted it.
     pub accepted: bool,
     /// Whether it was stored.
@@ -53,6 +57,8 @@ pub struct Draft {
     rules: PlanRules,
     /// Begun projects with another name at the source.
     renamed: Vec<Renamed>,
+    /// Files of begun batches that lie elsewhere there.
+    moved: Found,
     /// How many batches have begun; they come first.
     begun: usize,
 }
@@ -65,22 +71,25 @@ pub fn draft(desk: &Desk<'_>) -> Result<Draft, Trouble> {
     let surveyed = gather::surveys(desk)?;
     let projects: Vec<ProjectSummary> = surveyed.iter().flat_map(|s| s.survey.projects.clone()).collect();
     let renamed = follow::find(desk, &projects)?;
-    drafted(desk, surveyed, projects, renamed, false)
+    let moved = moves::find(desk, &renamed)?;
+    drafted(desk, surveyed, projects, (renamed, moved), false)
 }
 
 fn drafted(
     desk: &Desk<'_>,
     surveyed: Vec<Surveyed>,
     projects: Vec<ProjectSummary>,
-    renamed: Vec<Renamed>,
+    (renamed, moved): (Vec<Renamed>, Found),
     followed: bool,
 ) -> Result<Draft, Trouble> {
     let unplanned: Vec<Unplanned> = surveyed.iter().flat_map(|s| s.survey.unplanned.clone()).collect();
     let mut locked = locked(desk)?;
+    let mut coming = BTreeSet::new();
     if !followed {
         follow::as_followed(&mut locked, &renamed);
+        coming = moved.coming();
     }
-    let late = late::summaries(&late::all(desk)?, &projects);
+    let late = late::summaries(&late::all_but(desk, &coming)?, &projects);
     let rules = rules(desk);
     let inputs = Inputs {
         projects: &projects,
@@ -104,6 +113,7 @@ fn drafted(
         projects,
         rules,
         renamed,
+        moved,
     })
 }
 
@@ -119,6 +129,10 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
         true => following::all(desk, &projects)?,
         false => follow::find(desk, &projects)?,
     };
+    let moved = match accept {
+        true => moving::all(desk)?,
+        false => moves::find(desk, &renamed)?,
+    };
     let Draft {
         plan,
         mut notes,
@@ -126,16 +140,17 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
         projects,
         rules,
         renamed,
+        moved,
         begun,
-    } = drafted(desk, surveyed, projects, renamed, accept)?;
+    } = drafted(desk, surveyed, projects, (renamed, moved), accept)?;
     let before = desk
         .ledger
         .plan()?
         .map(|row| store::plan_of(&row.body))
         .transpose()?;
     let changes = before.as_ref().map(|before| difference(before, &plan));
-    let same =
-        changes.as_ref().is_some_and(Difference::is_empty) && renamed.iter().all(|r| r.verdict.is_err());
+    let at_rest = renamed.iter().all(|r| r.verdict.is_err()) && moved.is_at_rest();
+    let same = changes.as_ref().is_some_and(Difference::is_empty) && at_rest;
     let written = begun == 0 || accept || same || before.is_none();
     if written {
         let row = PlanRow {
@@ -154,6 +169,7 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
         forecast,
         difference: changes,
         renamed,
+        moved,
         accepted: accept,
         written,
         rooms,

@@ -1,10 +1,11 @@
 //! The sealed proof file of a verified batch.
 
-use super::batch::AtHand;
+use super::batch::{self, AtHand};
 use super::desk::Desk;
-use super::manifest::{aside, denied};
+use super::manifest::{self, aside, denied};
 use super::verify::compared;
 use crate::ledger::{self, Beside, FileRecord, ProofRow};
+use crate::lifecycle::State;
 use crate::report::model::ReadHow;
 use crate::report::proof::{FORMAT, Head, Proven, Settings, Totals, Writer, read};
 use crate::trouble::Trouble;
@@ -49,6 +50,28 @@ pub fn write(desk: &mut Desk<'_>, at_hand: &AtHand, target: &OsFs) -> Result<(),
     desk.ledger.put_proof(at_hand.row.id, Some(&row))
 }
 
+/// Writes the proofs and manifests of batches whose files have got other names after the source and
+/// that are verified still: no byte has to be read again for a name. One whose destination is not
+/// there waits for it.
+///
+/// # Errors
+/// As [`write()`].
+pub fn write_due(desk: &mut Desk<'_>) -> Result<(), Trouble> {
+    for row in desk.ledger.batches()? {
+        let due = desk.ledger.renames(row.id)?.is_some_and(|renames| renames.due);
+        if !due || batch::state_of(Some(&row)) != State::Verified {
+            continue;
+        }
+        let at_hand = batch::open(desk, row)?;
+        let Ok(target) = batch::target(desk, &at_hand) else {
+            continue;
+        };
+        manifest::write(desk, &at_hand)?;
+        write(desk, &at_hand, &target)?;
+    }
+    Ok(())
+}
+
 /// Reads a proof from end to end with every check.
 ///
 /// # Errors
@@ -76,6 +99,10 @@ fn head(desk: &Desk<'_>, at_hand: &AtHand, target: &OsFs) -> Result<Head, Troubl
         source: at_hand.source.path.to_string_lossy().into_owned(),
         destination: target.path().to_string_lossy().into_owned(),
         durability: target.durability().word().to_string(),
+        renamed: desk
+            .ledger
+            .renames(at_hand.row.id)?
+            .map(|renames| renames.at.rfc3339(chrono_tz::UTC)),
         settings: Settings {
             accept_read: ways.map(|how| how.word().to_string()).collect(),
             compared: compared(at_hand),

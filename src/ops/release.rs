@@ -7,7 +7,7 @@ use super::{guard, late, manifest, status};
 use crate::copy::OpenFolders;
 use crate::digest::{Digest, TreeHasher};
 use crate::entry::{Entry, EntryKind};
-use crate::ledger::{Accepted, BatchRow, Disagreement, FileRecord, Proof, Sheet};
+use crate::ledger::{Accepted, BatchRow, Disagreement, Edit, FileRecord, Proof, Sheet};
 use crate::lifecycle::{Event, Gate, READS_DISAGREE, Reason, State, after, gate, is_racy};
 use crate::names::RelPath;
 use crate::report::model::{LeftGroup, Period};
@@ -244,14 +244,28 @@ fn look_at_source(
             Err(fault) if fault.kind == crate::world::FaultKind::NotFound => continue,
             Err(fault) => return Err(crate::copy::trouble_of(&fault)),
         };
+        let mut edits = Vec::new();
         for (placed, record) in &records {
             let name = folder.source_name(placed);
             match held.stat(name) {
-                Ok(now) if is_unchanged(&*held, name, &now, record, at_hand) => {}
+                Ok(now) => match weigh(&*held, name, &now, record, at_hand) {
+                    Weighed::Same => {}
+                    Weighed::Changed => facts.changed_at_source += 1,
+                    Weighed::Edited(hash) => {
+                        facts.changed_at_source += 1;
+                        edits.push(Edit {
+                            place: record.place.clone(),
+                            recorded: record.hash,
+                            now: hash,
+                            at: desk.now(),
+                        });
+                    }
+                },
                 Err(fault) if fault.kind == crate::world::FaultKind::NotFound => {}
-                _ => facts.changed_at_source += 1,
+                Err(_) => facts.changed_at_source += 1,
             }
         }
+        desk.ledger.put_edits(dataset, &edits)?;
         if folder.from.depth() >= at_hand.source.project_depth {
             facts.new_at_source += new_names(&*held, &folder, &at_hand.taken)?;
         }
@@ -280,16 +294,33 @@ fn new_names(
         .count() as u64)
 }
 
-/// Unchanged is what has its inode, size and times. A ctime alone means that somebody touched the
+/// What a recorded file is found to be at the source.
+enum Weighed {
+    Same,
+    Changed,
+    /// Only its content tells: a later batch has to be told of it.
+    Edited(Digest),
+}
+
+/// The same is what has its inode, size and times. A ctime alone means that somebody touched the
 /// attributes, and times as young as the scan do not tell one edit from the next: then the content
 /// is read again and decides.
-fn is_unchanged(held: &dyn Folder, name: &[u8], now: &Entry, record: &FileRecord, at_hand: &AtHand) -> bool {
+fn weigh(held: &dyn Folder, name: &[u8], now: &Entry, record: &FileRecord, at_hand: &AtHand) -> Weighed {
     let same = now.kind == record.kind
         && (now.size, now.mtime) == (record.source.size, record.source.mtime)
         && (!at_hand.inodes_stay || now.inode == record.source.inode);
     let racy = is_racy(&record.source, at_hand.index.header().started());
-    let by_times = now.ctime == record.source.ctime && !racy;
-    same && (by_times || content(held, name, now).is_ok_and(|hash| hash == record.hash))
+    if !same {
+        return Weighed::Changed;
+    }
+    if now.ctime == record.source.ctime && !racy {
+        return Weighed::Same;
+    }
+    match content(held, name, now) {
+        Ok(hash) if hash == record.hash => Weighed::Same,
+        Ok(hash) if now.kind == EntryKind::File => Weighed::Edited(hash),
+        _ => Weighed::Changed,
+    }
 }
 
 fn content(held: &dyn Folder, name: &[u8], now: &Entry) -> Res<Digest> {

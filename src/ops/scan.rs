@@ -4,6 +4,7 @@ use super::desk::Desk;
 use super::guard;
 use super::settings::SourceSettings;
 use super::some_again;
+use super::unsettled::{self, ReadAgain};
 use crate::digest::Digest;
 use crate::index::{Index, InodeClass};
 use crate::ledger::IndexRow;
@@ -35,6 +36,8 @@ pub struct Scanned {
     pub before: Option<IndexRow>,
     /// How long it took.
     pub elapsed: Span,
+    /// What was read again of files whose times do not tell.
+    pub read_again: ReadAgain,
 }
 
 /// Scans every source, or only the named projects again.
@@ -97,7 +100,9 @@ fn one(
         .event(desk.now(), "scanned", &format!("{}: {}", row.source, row.amount))?;
     forget_old(desk, &row)?;
     super::content::forget_gone(desk, &outcome.index)?;
+    let read_again = unsettled::look(desk, &source, &outcome.index)?;
     Ok(Scanned {
+        read_again,
         source,
         index: outcome.index,
         row,

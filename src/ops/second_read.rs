@@ -8,8 +8,8 @@ use super::guard;
 use super::items::Walk;
 use crate::digest::Digest;
 use crate::entry::EntryKind;
-use crate::ledger::{Disagreement, Ledger, ReadBack};
-use crate::lifecycle::settle;
+use crate::ledger::{Disagreement, Edit, Ledger, ReadBack};
+use crate::lifecycle::{Stands, settle};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::{Amount, counted};
@@ -141,11 +141,20 @@ fn decide(
         }
     }
     let thirds = thirds(desk, at_hand, source, &suspects)?;
-    for (from, _, record) in suspects {
+    let mut edits = Vec::new();
+    for (from, place, record) in suspects {
         let second = outcome.hashes.get(&from).copied().unwrap_or(record.hash);
         let third = thirds.get(&from).copied().flatten();
         let ranges = outcome.found.iter().find(|f| f.place == from);
         let stands = settle(&Some(record.hash), &Some(second), || third);
+        if stands == Stands::Second {
+            edits.push(Edit {
+                place,
+                recorded: record.hash,
+                now: second,
+                at: desk.now(),
+            });
+        }
         found.disagree.push(Disagreement {
             path: from,
             identity: record.source,
@@ -156,13 +165,16 @@ fn decide(
             settled_by: stands.word().to_string(),
         });
     }
+    // What was copied wrong is brought right by a later batch.
+    desk.ledger.put_edits(&at_hand.dataset.name, &edits)?;
     Ok(found)
 }
 
-type Suspect = (RelPath, RelPath, crate::ledger::FileRecord);
+/// A file whose reads disagree: its path at the source, its place, its record.
+pub(super) type Suspect = (RelPath, RelPath, crate::ledger::FileRecord);
 
 /// What a third read gives, by path at the source; `None` where it failed.
-fn thirds(
+pub(super) fn thirds(
     desk: &Desk<'_>,
     at_hand: &AtHand,
     source: &OsFs,

@@ -258,7 +258,8 @@ impl<'a> Round<'a> {
             return Ok(());
         };
         let threads = usual_threads(&one.index.header().start.mount_type);
-        let stop = self.desk.stop;
+        // What was read counts from when its reading began: an edit may have come in between.
+        let (stop, read_at) = (self.desk.stop, self.desk.now());
         let tell = |read: u64, done: u64| (self.progress)(Bytes(read), self.files + done);
         let outcomes = read(&one.fs, &jobs, threads, &|| stop.is_set(), &self.read, &tell);
         let mut rows: Vec<(ContentKey, Content)> = Vec::new();
@@ -274,7 +275,7 @@ impl<'a> Round<'a> {
                         sample,
                         whole,
                         header: None,
-                        read_at: self.desk.now(),
+                        read_at,
                     };
                     rows.push((one.shelf.key(&job.path, &job.identity), content));
                 }

@@ -5,6 +5,7 @@ use super::checks::{Checks, Wanted};
 use super::desk::Desk;
 use super::manifest::Sha256State;
 use super::old_lists::OldLists;
+use super::readings::Readings;
 use super::second_read::{self, SecondRead};
 use super::stretch::{Done, Stretches};
 use super::witness::{self, Witness};
@@ -58,6 +59,8 @@ pub struct Verified {
     pub check_files: Vec<CheckFileRow>,
     /// What a second reading of the source came to, where it was asked for.
     pub second_read: Option<SecondRead>,
+    /// What hashes of its files say that were read at the source at other times.
+    pub readings: Readings,
 }
 
 /// Reads one batch back. Files proven before are read again only where `how` asks for it.
@@ -131,6 +134,10 @@ fn one(
     desk.ledger.mark_unproven(id, &at_hand.dataset.name, &differing)?;
     desk.ledger.put_differences(id, &found)?;
     let check_files = lists.settle(desk, at_hand)?;
+    let readings = match checks.comparing.take() {
+        Some(comparing) => comparing.settle(desk, at_hand)?,
+        None => Readings::default(),
+    };
     // Before the end is settled: the proof says what was read twice.
     let second_read = match how.twice_at_source {
         true => Some(second_read::read(desk, at_hand, how.again, progress)?),
@@ -150,6 +157,7 @@ fn one(
         sha256,
         check_files,
         second_read,
+        readings,
     })
 }
 

@@ -44,22 +44,24 @@ impl Renames {
         }
     }
 
-    /// The path at the source of what lies at `inside`, a path below a project's place: the inverse
-    /// of [`Renames::place`].
-    pub fn back(&self, key: &ProjectKey, inside: &RelPath) -> RelPath {
-        if self.is_empty() {
-            return key.at_source(inside);
-        }
-        let mut from = key.at_source(&RelPath::root());
-        for part in inside.components() {
-            let mut renamed = self.0.iter().filter(|(_, name)| name.as_slice() == part);
-            let lies = |path: &RelPath| path.split().is_some_and(|(above, _)| above == from);
-            from = match renamed.find(|(path, _)| lies(path)) {
-                Some((path, _)) => path.clone(),
-                None => from.join(part).unwrap_or_else(|_| from.clone()),
+    /// The path at the source of what lies at `place` below the project's place: the inverse of
+    /// [`Renames::place`].
+    pub fn at_source(&self, key: &ProjectKey, place: &RelPath) -> RelPath {
+        let from = match key {
+            ProjectKey::Folder(path) => path.clone(),
+            ProjectKey::Loose(_) => RelPath::root(),
+        };
+        let name_of = |above: &RelPath, placed: &[u8]| {
+            let is_it = |(from, name): &(&RelPath, &Vec<u8>)| {
+                name.as_slice() == placed && from.split().is_some_and(|(folder, _)| folder == *above)
             };
-        }
-        from
+            let renamed = self.0.iter().find(is_it);
+            renamed.and_then(|(from, _)| Some(from.split()?.1.to_vec()))
+        };
+        place.components().fold(from, |above, placed| {
+            let name = name_of(&above, placed).unwrap_or_else(|| placed.to_vec());
+            above.join(&name).unwrap_or(above)
+        })
     }
 
     /// Where `inside`, a path below `root` at the source, lies below what stands for `root` at the
@@ -131,8 +133,12 @@ mod tests {
             let wanted: Vec<String> = (0..parts.len())
                 .map(|n| known.get(&parts[..=n].join("/")).unwrap_or(&parts[n]).clone())
                 .collect();
-            let seen = Renames::new(&all).inside(&RelPath::root(), &path(&parts.join("/")));
-            prop_assert_eq!(seen, path(&wanted.join("/")));
+            let renames = Renames::new(&all);
+            let seen = renames.inside(&RelPath::root(), &path(&parts.join("/")));
+            prop_assert_eq!(&seen, &path(&wanted.join("/")));
+            // And back: what lies there now comes from a path that leads there.
+            let key = ProjectKey::Loose(None);
+            prop_assert_eq!(renames.place(&key, &renames.at_source(&key, &seen)), seen);
         }
     }
 }

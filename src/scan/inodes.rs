@@ -5,7 +5,7 @@ use crate::index::{Index, InodeClass};
 use crate::names::RelPath;
 use crate::scan::look;
 use crate::trouble::Trouble;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::ffi::CString;
 use std::path::Path;
 
@@ -37,7 +37,7 @@ impl InodeLook {
             session: index.header().start.session.clone(),
             files: BTreeMap::new(),
         };
-        for listing in index.listings() {
+        for listing in index.heads() {
             let listing = listing?;
             let single =
                 |named: &&crate::entry::Named| named.entry.kind == EntryKind::File && named.entry.links == 1;
@@ -103,7 +103,12 @@ pub fn classify_inodes(first: &InodeLook, second: &InodeLook) -> InodeClass {
     if users.values().any(|n| *n > 1) {
         return InodeClass::Worthless;
     }
-    let alike = unchanged.iter().all(|(was, is)| was.inode == is.inode);
+    // Two files of one size and time that changed names, each with its own number, tell of no change.
+    let had = |is: &Identity| (is.inode, is.size, is.mtime);
+    let before: HashSet<_> = first.files.values().map(had).collect();
+    let alike = unchanged
+        .iter()
+        .all(|(was, is)| was.inode == is.inode || before.contains(&had(is)));
     match (alike, first.session == second.session) {
         (true, false) => InodeClass::Stable,
         (true, true) | (false, false) => InodeClass::Session,

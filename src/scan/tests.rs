@@ -455,6 +455,9 @@ fn inodes_are_classed_by_two_looks() {
         let second = inode_look(session, inodes);
         assert_eq!(classify_inodes(&first, &second), class, "{session} {inodes:?}");
     }
+    // Two of one size and time have changed names, each with its number: the numbers hold.
+    let second = inode_look("one", [2, 1, 3, 4]);
+    assert_eq!(classify_inodes(&first, &second), InodeClass::Session);
     let nothing = InodeLook::default();
     assert_eq!(classify_inodes(&first, &nothing), InodeClass::Unknown);
 }

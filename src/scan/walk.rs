@@ -3,7 +3,7 @@
 //! finished.
 
 use crate::entry::EntryKind;
-use crate::index::{Folder, IndexWriter, NotEntered, SegmentWriter};
+use crate::index::{Folder, Held, IndexWriter, NotEntered, SegmentWriter};
 use crate::names::RelPath;
 use crate::scan::look::{self, Names, Place};
 use crate::scan::recount::Counts;
@@ -19,7 +19,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 /// A folder this far below the root can only be a loop of a broken file system.
 const MOST_PATH_BYTES: usize = 1 << 20;
 
-/// Of folders with more entries than this only one is held at a time: a million take 250 MB.
+/// Of folders with more entries than this only one is held at a time: a million take 150 MB.
 const LARGE: usize = 100_000;
 
 /// Says by which rule a folder is not entered: the folder it lies in, its name.
@@ -278,7 +278,7 @@ impl Walk {
         if self.is_stopped() {
             return Err(Ended::Stopped);
         }
-        let folder = Folder::join(path.clone(), pieces);
+        let folder = Held::join(path.clone(), pieces);
         folders.sort_unstable_by(|a, b| a.0.cmp(&b.0));
         folders.dedup_by(|a, b| a.0 == b.0);
         let children = folders.into_iter();
@@ -288,7 +288,7 @@ impl Walk {
         if let Some(counts) = &self.counts {
             counts.note(path, folder.len());
         }
-        if let Err(trouble) = segment.writer.push(folder) {
+        if let Err(trouble) = segment.writer.push_held(folder) {
             self.fail(trouble);
             return Err(Ended::Stopped);
         }

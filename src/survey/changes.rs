@@ -45,7 +45,28 @@ pub struct Changes {
     pub moved: Vec<Change>,
     /// Folders that could not be listed this time, and what lay below them before.
     pub unknown: Vec<Change>,
+    /// Files of which only the time of the attributes is another. They count as no change: only
+    /// their content could tell.
+    pub touched: u64,
+    /// The first [`MOST_TOUCHED`] of them, in the order of the scan.
+    pub touched_paths: Vec<RelPath>,
 }
+
+/// One entry that has another path in the newer scan.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Move {
+    /// Where it was.
+    pub from: RelPath,
+    /// Where it is.
+    pub to: RelPath,
+    /// What it was there.
+    pub was: Entry,
+    /// What it is now.
+    pub is: Entry,
+}
+
+/// Touched files that are named. New permissions on a whole archive touch all of it.
+pub const MOST_TOUCHED: usize = 10_000;
 
 /// The order in which folders are walked: a folder before what lies in it, neighbours in byte
 /// order of their names.
@@ -63,13 +84,22 @@ struct Side<I: Iterator<Item = Listing>> {
 struct Lone {
     kind: EntryKind,
     identity: Identity,
+    /// All that is known of it, where that is asked for.
+    whole: Option<Box<Entry>>,
 }
 
-#[derive(Default)]
 struct Collector {
+    inodes: InodeTrust,
+    /// Whether all that is known of an entry is kept.
+    whole: bool,
     new: BTreeMap<RelPath, Lone>,
     gone: BTreeMap<RelPath, Lone>,
+    /// Paths on both sides that lead to another file or folder now: these are among the new and the
+    /// gone until it is known whether either of the two has moved.
+    both: BTreeMap<RelPath, bool>,
     changed: Vec<Change>,
+    touched: u64,
+    touched_paths: Vec<RelPath>,
     /// Folders that failed this time, with what lay below them.
     unknown: BTreeMap<RelPath, Amount>,
 }
@@ -81,6 +111,36 @@ pub fn compare(
     order: impl Fn(&RelPath, &RelPath) -> Ordering,
     inodes: InodeTrust,
 ) -> Changes {
+    collect(old, new, order, inodes, false).finish()
+}
+
+/// Every single entry that has another path now, by inode numbers that hold: also below folders that
+/// moved as a whole, and where names were exchanged. In byte order of the new paths.
+pub fn moves(
+    old: impl Iterator<Item = Listing>,
+    new: impl Iterator<Item = Listing>,
+    order: impl Fn(&RelPath, &RelPath) -> Ordering,
+) -> Vec<Move> {
+    let mut collected = collect(old, new, order, InodeTrust::Stable, true);
+    let pairs = collected.pairs();
+    let mut take = |to: &RelPath, from: &RelPath| {
+        let (was, is) = (collected.gone.remove(from)?, collected.new.remove(to)?);
+        Some((*was.whole?, *is.whole?))
+    };
+    let each = pairs.into_iter().filter_map(|(to, from)| {
+        let (was, is) = take(&to, &from)?;
+        Some(Move { from, to, was, is })
+    });
+    each.collect()
+}
+
+fn collect(
+    old: impl Iterator<Item = Listing>,
+    new: impl Iterator<Item = Listing>,
+    order: impl Fn(&RelPath, &RelPath) -> Ordering,
+    inodes: InodeTrust,
+    whole: bool,
+) -> Collector {
     let mut sides = (
         Side {
             listings: old.peekable(),
@@ -89,7 +149,17 @@ pub fn compare(
             listings: new.peekable(),
         },
     );
-    let mut collected = Collector::default();
+    let mut collected = Collector {
+        inodes,
+        whole,
+        new: BTreeMap::new(),
+        gone: BTreeMap::new(),
+        both: BTreeMap::new(),
+        changed: Vec::new(),
+        touched: 0,
+        touched_paths: Vec::new(),
+        unknown: BTreeMap::new(),
+    };
     if sides.1.listings.peek().is_none() {
         // Not even the root was listed: an unmounted source, not an emptied one.
         collected.unknown.insert(RelPath::root(), Amount::default());
@@ -109,7 +179,7 @@ pub fn compare(
             .flatten();
         collected.folder(a.as_ref(), b.as_ref());
     }
-    collected.finish(inodes)
+    collected
 }
 
 impl Collector {
@@ -153,36 +223,84 @@ impl Collector {
         }
         match (old, new) {
             (None, Some(child)) => {
-                self.new.insert(path, lone(&child.entry));
+                self.new.insert(path, self.lone(&child.entry));
             }
             (Some(child), None) => self.was_there(path, &child.entry),
+            (Some(a), Some(b)) if self.is_another(&a.entry, &b.entry) => {
+                self.gone.insert(path.clone(), self.lone(&a.entry));
+                self.new.insert(path.clone(), self.lone(&b.entry));
+                self.both.insert(path, differs(&a.entry, &b.entry));
+            }
             (Some(a), Some(b)) if differs(&a.entry, &b.entry) => self.changed.push(Change {
                 path,
                 from: None,
                 kind: b.entry.kind,
                 amount: amount_of(&b.entry),
             }),
+            (Some(a), Some(b)) if b.entry.kind == EntryKind::File && a.entry.ctime != b.entry.ctime => {
+                self.touched += 1;
+                if self.touched_paths.len() < MOST_TOUCHED {
+                    self.touched_paths.push(path);
+                }
+            }
             _ => {}
         }
     }
 
     fn was_there(&mut self, path: RelPath, entry: &Entry) {
+        let lone = self.lone(entry);
         let above = (0..path.depth())
             .filter_map(|depth| path.prefix(depth))
             .find(|folder| self.unknown.contains_key(folder));
         match above.and_then(|folder| self.unknown.get_mut(&folder)) {
             Some(amount) => amount.add(amount_of(entry)),
             None => {
-                self.gone.insert(path, lone(entry));
+                self.gone.insert(path, lone);
             }
         }
     }
 
-    fn finish(mut self, inodes: InodeTrust) -> Changes {
-        let mut moved = match inodes {
+    fn lone(&self, entry: &Entry) -> Lone {
+        Lone {
+            kind: entry.kind,
+            identity: entry.identity(),
+            whole: self.whole.then(|| Box::new(entry.clone())),
+        }
+    }
+
+    /// Whether one path leads to another file or folder than before, of the same kind.
+    fn is_another(&self, old: &Entry, new: &Entry) -> bool {
+        self.inodes == InodeTrust::Stable
+            && old.kind == new.kind
+            && old.inode != new.inode
+            && !is_unknown(old)
+    }
+
+    /// Where neither of the two has moved, one was put in the place of the other: a changed file, or
+    /// none where size and time are the same.
+    fn rejoin(&mut self) {
+        for (path, differs) in std::mem::take(&mut self.both) {
+            if !self.new.contains_key(&path) || !self.gone.contains_key(&path) {
+                continue;
+            }
+            self.gone.remove(&path);
+            if let Some(lone) = self.new.remove(&path).filter(|_| differs) {
+                self.changed.push(Change {
+                    path,
+                    from: None,
+                    kind: lone.kind,
+                    amount: amount(lone.kind, &lone.identity),
+                });
+            }
+        }
+    }
+
+    fn finish(mut self) -> Changes {
+        let mut moved = match self.inodes {
             InodeTrust::Stable => self.take_moves(),
             InodeTrust::None => Vec::new(),
         };
+        self.rejoin();
         let line = |(path, lone): (RelPath, Lone)| Change {
             path,
             from: None,
@@ -207,12 +325,14 @@ impl Collector {
                     amount,
                 })
                 .collect(),
+            touched: self.touched,
+            touched_paths: self.touched_paths,
         }
     }
 
     /// Pairs what is gone with what is new by inode, kind, size and time, where that is one to
-    /// one, and joins what lies below a moved folder to it.
-    fn take_moves(&mut self) -> Vec<Change> {
+    /// one: new path to old path.
+    fn pairs(&self) -> BTreeMap<RelPath, RelPath> {
         let olds = by_file(&self.gone);
         let news = by_file(&self.new);
         let mut pairs: BTreeMap<RelPath, RelPath> = BTreeMap::new();
@@ -221,6 +341,12 @@ impl Collector {
                 pairs.insert(to.clone(), from.clone());
             }
         }
+        pairs
+    }
+
+    /// Takes the pairs out, and joins what lies below a moved folder to it.
+    fn take_moves(&mut self) -> Vec<Change> {
+        let pairs = self.pairs();
         let mut lines: BTreeMap<RelPath, Change> = BTreeMap::new();
         let mut followed: BTreeSet<RelPath> = BTreeSet::new();
         // A folder sorts before what lies in it.
@@ -290,13 +416,6 @@ fn key_of(lone: &Lone) -> FileKey {
         return (lone.kind, id.inode, 0, 0, 0);
     }
     (lone.kind, id.inode, id.size.0, id.mtime.seconds, id.mtime.nanos)
-}
-
-fn lone(entry: &Entry) -> Lone {
-    Lone {
-        kind: entry.kind,
-        identity: entry.identity(),
-    }
 }
 
 fn amount_of(entry: &Entry) -> Amount {

@@ -188,6 +188,22 @@ pub trait Folder: Send + Sync {
         ))
     }
 
+    /// Renames an entry, given by its path below the root of the same end, into this folder under
+    /// `name`, replacing nothing. No symlink is followed on the way, and no mount is crossed.
+    ///
+    /// # Errors
+    /// A [`Fault`], of kind `Exists` where the name is taken here, of kind `Unsupported` where an
+    /// end cannot do this at all.
+    fn bring(&self, from: &RelPath, name: &[u8]) -> Res<()> {
+        let _ = from;
+        Err(Fault::ours(
+            "move",
+            name,
+            FaultKind::Unsupported,
+            "this file system cannot do it",
+        ))
+    }
+
     /// Sets owner, mode and times of a subfolder or symlink, in that order, as far as it can.
     ///
     /// # Errors

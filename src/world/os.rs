@@ -215,6 +215,21 @@ impl OsFolder {
         }
     }
 
+    /// The folder that holds a path below the root of this end, and the last name of it.
+    fn below_top<'p>(&self, path: &'p RelPath, doing: &'static str) -> Res<(Arc<OwnedFd>, &'p [u8])> {
+        let mut folder = self.top()?;
+        let Some((above, last)) = path.split() else {
+            let words = "the root has no other name";
+            return Err(Fault::ours(doing, b".", FaultKind::WrongKind, words));
+        };
+        for part in above.components() {
+            let flags = OFlags::PATH | OFlags::DIRECTORY | NOFOLLOW;
+            let next = rustix::fs::openat(folder.as_fd(), part, flags, Mode::empty());
+            folder = Arc::new(next.map_err(|e| Fault::os(doing, part, e))?);
+        }
+        Ok((folder, last))
+    }
+
     /// An open file or folder by name, for extended attributes; symlinks have none of ours.
     fn handle(&self, name: &[u8]) -> Res<OwnedFd> {
         let flags = OFlags::RDONLY | OFlags::NONBLOCK | NOFOLLOW;
@@ -298,22 +313,9 @@ impl Folder for OsFolder {
     }
 
     fn make_link(&self, name: &[u8], from: &RelPath) -> Res<()> {
-        let fault = |e| Fault::os("link", name, e);
-        let mut folder = self.top()?;
-        let Some((above, last)) = from.split() else {
-            return Err(Fault::ours(
-                "link",
-                name,
-                FaultKind::WrongKind,
-                "the root has no second name",
-            ));
-        };
-        for part in above.components() {
-            let flags = OFlags::PATH | OFlags::DIRECTORY | NOFOLLOW;
-            let next = rustix::fs::openat(folder.as_fd(), part, flags, Mode::empty()).map_err(fault)?;
-            folder = Arc::new(next);
-        }
-        rustix::fs::linkat(folder.as_fd(), last, &self.fd, name, AtFlags::empty()).map_err(fault)
+        let (folder, last) = self.below_top(from, "link")?;
+        rustix::fs::linkat(folder.as_fd(), last, &self.fd, name, AtFlags::empty())
+            .map_err(|e| Fault::os("link", name, e))
     }
 
     fn publish(&self, staged: &[u8], name: &[u8]) -> Res<()> {
@@ -354,11 +356,18 @@ impl Folder for OsFolder {
     }
 
     fn move_into(&self, name: &[u8], subfolder: &[u8]) -> Res<()> {
-        os_move::move_between(&self.fd, &self.open_here(subfolder)?, name)
+        os_move::move_between((&self.fd, name), (&self.open_here(subfolder)?, name)).map(|_| ())
     }
 
     fn move_out(&self, subfolder: &[u8], name: &[u8]) -> Res<()> {
-        os_move::move_between(&self.open_here(subfolder)?, &self.fd, name)
+        os_move::move_between((&self.open_here(subfolder)?, name), (&self.fd, name)).map(|_| ())
+    }
+
+    fn bring(&self, from: &RelPath, name: &[u8]) -> Res<()> {
+        let (folder, last) = self.below_top(from, "move")?;
+        let way = os_move::move_between((&folder, last), (&self.fd, name))?;
+        self.nature.note(way);
+        Ok(())
     }
 
     fn dress(&self, name: &[u8], dress: &Dress) -> Res<Vec<Loss>> {

@@ -36,7 +36,7 @@ fn awkward(scene: &Scene) {
         "a/clip.mov",
         "a/.DS_Store",
         "a/.nfs0001",
-        "a/letter.lock",
+        "a/cut.lock",
         "a/cut.edl",
         "a/list.md5",
         "a/x.pek",

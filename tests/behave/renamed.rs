@@ -114,6 +114,12 @@ fn a_renamed_project_is_followed_without_a_byte_sent() {
         before.clip
     );
     same_trees(&scene, "2019-lantern-market");
+    // Not a byte is read again for a name: proof and manifest are those of before, under the new one.
+    for file in ["proofs/2019.1.json", "manifests/2019.1.blake3"] {
+        let text = std::fs::read_to_string(scene.home.join("reports").join(file)).expect("a report");
+        assert!(text.contains("2019-lantern-market/raw/clip.bin"), "{text}");
+        assert!(!text.contains("2019-lantern-fair/"), "{text}");
+    }
     at_rest(&scene, &["2019.1", "2020.1"]);
     let (_, status) = scene.json("status");
     assert_eq!(batch(&status, "2019.1")["files"]["verified"], 4, "{status}");

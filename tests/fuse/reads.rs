@@ -185,3 +185,179 @@ fn adopt_reads_no_byte_of_a_source_whose_hashes_are_known() {
     );
     assert_eq!(scene.fuse.calls(Call::Read), reads);
 }
+
+/// Hazard O3: an edit within one step of the source's clock leaves size and both times alike.
+#[test]
+fn an_edit_within_one_step_of_the_clock_is_noticed_by_the_next_scan() {
+    let Some(scene) = Scene::new() else { return };
+    scene.fuse.stand_still();
+    // The kernel stamps with the last tick of its clock, some milliseconds behind.
+    std::thread::sleep(std::time::Duration::from_millis(50));
+    let young = scene.fuse.path().join("2019-a/one.bin");
+    let file = std::fs::File::options().write(true).open(&young).unwrap();
+    file.set_modified(std::time::SystemTime::now()).unwrap();
+    drop(file);
+    scene.json(&["scan"]);
+    scene.json(&["plan", "--accept"]);
+    scene.copy();
+    let before = young.metadata().unwrap();
+    std::fs::write(
+        scene.behind.path().join("2019-a/one.bin"),
+        content(99, FILES[0].1),
+    )
+    .unwrap();
+    let after = young.metadata().unwrap();
+    let facts = |facts: &std::fs::Metadata| {
+        use std::os::unix::fs::MetadataExt;
+        let times = (
+            facts.mtime(),
+            facts.mtime_nsec(),
+            facts.ctime(),
+            facts.ctime_nsec(),
+        );
+        (facts.ino(), facts.len(), times)
+    };
+    assert_eq!(facts(&before), facts(&after), "nothing but the content tells");
+    let scan = scene.json(&["scan"]);
+    let again = &scan["sources"][0]["read_again"];
+    assert_eq!(again["edited"], serde_json::json!(["2019-a/one.bin"]), "{scan}");
+    assert_eq!(scan["changes"]["changed"]["files"], 1, "{scan}");
+    assert!(scene.settled().is_empty(), "an edit is no bad read");
+    scene.json(&["plan", "--accept"]);
+    scene.json(&["copy", "--all"]);
+    let arrived = std::process::Command::new("diff")
+        .arg("-r")
+        .args([scene.behind.path().join("2019-a"), scene.to().join("2019/2019-a")])
+        .output()
+        .unwrap();
+    assert!(arrived.status.success(), "{arrived:?}");
+}
+
+/// The same file read wrong once: the third read says so, and nothing counts as edited.
+#[test]
+fn a_wrong_read_of_a_young_file_is_no_edit() {
+    let Some(scene) = Scene::new() else { return };
+    let young = scene.fuse.path().join("2019-a/one.bin");
+    let file = std::fs::File::options().write(true).open(&young).unwrap();
+    file.set_modified(std::time::SystemTime::now()).unwrap();
+    drop(file);
+    scene.json(&["scan"]);
+    scene.json(&["plan", "--accept"]);
+    scene.copy();
+    scene
+        .fuse
+        .fault_times("2019-a/one.bin", Fault::FlipRead(MIB as u64), 1);
+    let scan = scene.json(&["scan"]);
+    let again = &scan["sources"][0]["read_again"];
+    assert_eq!(
+        (&again["edited"], &again["disagree"]),
+        (&serde_json::json!([]), &1.into()),
+        "{scan}"
+    );
+    assert_eq!(scene.settled(), [pair("earlier-read", "")]);
+    assert_eq!(scan["changes"]["changed"]["files"], 0, "{scan}");
+}
+
+/// A move with two short files of one content, too old for their times to be in doubt.
+fn with_short_files() -> Option<Scene> {
+    let scene = Scene::new()?;
+    for project in ["2019-a", "2019-b"] {
+        std::fs::write(
+            scene.behind.path().join(project).join("short.bin"),
+            content(5, 50_000),
+        )
+        .unwrap();
+    }
+    std::thread::sleep(std::time::Duration::from_millis(2_100));
+    scene.json(&["scan"]);
+    scene.json(&["plan", "--accept"]);
+    Some(scene)
+}
+
+fn readings(verified: &Value) -> Value {
+    let found = &verified["batches"][0]["source_readings"];
+    let by = |one: &Value| (one["path"].clone(), one["settled_by"].clone());
+    let disagree = found["disagree"].as_array().unwrap();
+    serde_json::json!([
+        found["agree"],
+        disagree.iter().map(by).collect::<Vec<_>>(),
+        found["edited"]
+    ])
+}
+
+/// Reads the twins a second after the copy: another reading than its own.
+fn read_later(scene: &Scene) {
+    std::thread::sleep(std::time::Duration::from_millis(1_100));
+    scene.json(&["survey", "--twins"]);
+}
+
+#[test]
+fn verify_holds_hashes_read_at_another_time_against_the_copy() {
+    let Some(scene) = with_short_files() else { return };
+    scene.copy();
+    let before = scene.json(&["verify"]);
+    assert_eq!(
+        readings(&before),
+        serde_json::json!([0, [], []]),
+        "the copy's own reading is no other"
+    );
+    read_later(&scene);
+    let reads = scene.fuse.calls(Call::Read);
+    let verified = scene.json(&["verify", "--all", "--again"]);
+    assert_eq!(readings(&verified), serde_json::json!([2, [], []]), "{verified}");
+    assert_eq!(
+        scene.fuse.calls(Call::Read),
+        reads,
+        "nothing is read at the source for that"
+    );
+    assert!(scene.settled().is_empty());
+}
+
+#[test]
+fn a_hash_read_wrong_after_the_copy_is_outvoted_and_told_once() {
+    let Some(scene) = with_short_files() else { return };
+    scene.copy();
+    scene
+        .fuse
+        .fault_times("2019-a/short.bin", Fault::FlipRead(40_000), 1);
+    read_later(&scene);
+    let verified = scene.json(&["verify"]);
+    let odd = serde_json::json!([["2019-a/short.bin", "earlier-read"]]);
+    assert_eq!(readings(&verified), serde_json::json!([1, odd, []]), "{verified}");
+    assert_eq!(verified["batches"][0]["state"], "verified");
+    assert_eq!(scene.settled(), [pair("earlier-read", "")]);
+    let name = verified["batches"][0]["name"].as_str().unwrap().to_string();
+    let shut = scene.json(&["release", &name]);
+    assert!(shut.to_string().contains("reads-disagree"), "{shut}");
+    let again = scene.json(&["verify", "--all", "--again"]);
+    assert_eq!(readings(&again)[1], serde_json::json!([]), "{again}");
+    assert_eq!(scene.settled().len(), 1);
+}
+
+#[test]
+fn a_file_that_the_copy_read_wrong_is_found_by_a_later_reading() {
+    let Some(scene) = with_short_files() else { return };
+    scene
+        .fuse
+        .fault_times("2019-b/short.bin", Fault::FlipRead(40_000), 1);
+    scene.copy();
+    read_later(&scene);
+    let verified = scene.json(&["verify"]);
+    let odd = serde_json::json!([["2019-b/short.bin", "later-read"]]);
+    assert_eq!(readings(&verified), serde_json::json!([1, odd, []]), "{verified}");
+    assert_eq!(scene.settled(), [pair("later-read", "")]);
+    scene.json(&["verify", "--all", "--again"]);
+    assert_eq!(scene.settled().len(), 1, "one event, told again but counted once");
+    // What is wrong at the destination is brought right like any other change.
+    scene.json(&["plan", "--accept"]);
+    scene.json(&["copy", "--all"]);
+    let short = |project: &str| {
+        let ends = [
+            scene.behind.path().join(project),
+            scene.to().join("2019").join(project),
+        ];
+        ends.map(|end| std::fs::read(end.join("short.bin")).unwrap())
+    };
+    let [there, here] = short("2019-b");
+    assert!(there == here);
+}

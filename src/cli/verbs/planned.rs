@@ -85,6 +85,9 @@ pub(super) fn tell(context: &Context, planned: &Planned, zone: Tz) {
     for one in &planned.renamed {
         context.out.say(&one.words(planned.accepted));
     }
+    for line in planned.moved.sentences(planned.accepted) {
+        context.out.say(&line);
+    }
     if !planned.written {
         context
             .out
@@ -216,7 +219,8 @@ pub(super) fn object(planned: &Planned, states: &BTreeMap<String, State>, zone: 
     json!({"datasets": datasets, "batches": batches, "unplanned": unplanned,
            "start": pieces::time(planned.forecast.start, zone), "finish": pieces::times(&planned.forecast.finish, zone),
            "pool": pool, "pools": pools, "difference": difference,
-           "renamed": renamed(planned), "written": planned.written})
+           "renamed": renamed(planned), "moves": pieces::moved(&planned.moved, planned.accepted),
+           "written": planned.written})
 }
 
 /// Begun projects with another name at the source: whether the destination has followed, or why it

@@ -10,7 +10,9 @@ use crate::ops::changes::{Counts, Differing, changes};
 use crate::ops::desk::Desk;
 use crate::ops::follow;
 use crate::ops::gather::survey_of;
+use crate::ops::moves::{self, Found};
 use crate::ops::scan::{Options, Scanned, scan};
+use crate::ops::unsettled::ReadAgain;
 use crate::report::words::scan_sentences;
 use crate::survey::{ProjectSummary, Survey};
 use crate::trouble::Trouble;
@@ -44,7 +46,11 @@ pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
         context.out.say(&line);
         clean = false;
     }
-    renamed(&desk, context, &projects);
+    for line in scanned.iter().flat_map(|one| one.read_again.words()) {
+        context.out.say(&line);
+    }
+    clean &= scanned.iter().all(|one| one.read_again.disagree == 0);
+    let moved = follows(&desk, context, &projects);
     let differing = changes(&desk, &scanned)?;
     if let Some(differing) = &differing {
         tell(context, differing);
@@ -54,7 +60,8 @@ pub(super) fn run(args: &Scan, context: &Context) -> Result<Code, Trouble> {
         .say("Next: `poolward survey` for the details, `poolward plan` for batches and schedule.");
     context.out.object(
         "scan",
-        json!({"sources": sources, "errors": errors, "changes": differing.as_ref().map(changes_object)}),
+        json!({"sources": sources, "errors": errors, "changes": differing.as_ref().map(changes_object),
+               "moves": pieces::moved(&moved, false)}),
     );
     Ok(Code::clean_if(clean))
 }
@@ -73,14 +80,25 @@ fn fewer(one: &Scanned) -> Option<String> {
     })
 }
 
-/// What of begun batches is called otherwise now.
-fn renamed(desk: &Desk<'_>, context: &Context, projects: &[ProjectSummary]) {
-    match follow::find(desk, projects) {
-        Ok(found) => found.iter().for_each(|one| context.out.say(&one.words(false))),
+/// What of begun batches is called otherwise or lies elsewhere now.
+fn follows(desk: &Desk<'_>, context: &Context, projects: &[ProjectSummary]) -> Found {
+    let found = follow::find(desk, projects).and_then(|renamed| {
+        let moved = moves::find(desk, &renamed)?;
+        Ok((renamed, moved))
+    });
+    match found {
+        Ok((renamed, moved)) => {
+            let folders = renamed.iter().map(|one| one.words(false));
+            let lines = folders.chain(moved.sentences(false));
+            lines.for_each(|line| context.out.say(&line));
+            moved
+        }
         // The scan itself is whole; `plan` stops at the same trouble.
-        Err(trouble) => context.out.say(&format!(
-            "Whether projects were renamed cannot be told: {trouble}."
-        )),
+        Err(trouble) => {
+            let line = format!("Whether projects or files were renamed cannot be told: {trouble}.");
+            context.out.say(&line);
+            Found::default()
+        }
     }
 }
 
@@ -129,7 +147,18 @@ fn source(one: &Scanned, survey: &Survey) -> Value {
         "boundaries": one.index.header().boundaries.len(), "unreadable": totals.unreadable,
         "inodes": one.index.header().start.inodes.word(),
         "seconds": pieces::seconds(one.elapsed), "index": one.row.file,
+        "read_again": read_again(&one.read_again),
     })
+}
+
+fn read_again(found: &ReadAgain) -> Value {
+    let edited: Vec<Value> = found
+        .edited
+        .iter()
+        .map(|(path, _)| pieces::path_value(path))
+        .collect();
+    json!({"files": found.read.files, "bytes": found.read.bytes.0, "edited": edited,
+           "disagree": found.disagree, "open": found.open})
 }
 
 /// Entries and folders that could not be read, the first thousand.

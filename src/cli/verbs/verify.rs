@@ -128,5 +128,6 @@ pub(super) fn object(verified: &Verified) -> Value {
            "seconds": pieces::seconds(verified.elapsed), "differences": pieces::differences(&verified.differences),
            "listed": pieces::differences(&verified.listed), "witness": verify_more::witness(&verified.witness),
            "sha256": {"files": verified.sha256.known, "complete": verified.sha256.known == verified.sha256.of},
-           "check_files": verify_more::check_files(verified), "second_read": verify_more::second_read(verified)})
+           "check_files": verify_more::check_files(verified), "second_read": verify_more::second_read(verified),
+           "source_readings": verify_more::readings(&verified.readings)})
 }

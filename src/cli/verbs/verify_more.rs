@@ -1,7 +1,8 @@
 //! verify: what is said beside the comparison itself.
 
 use crate::cli::{Context, json as pieces};
-use crate::ledger::CheckFileRow;
+use crate::ledger::{CheckFileRow, Disagreement};
+use crate::ops::readings::Readings;
 use crate::ops::second_read::SecondRead;
 use crate::ops::verify::Verified;
 use crate::ops::witness::Witness;
@@ -11,10 +12,10 @@ use serde_json::{Value, json};
 /// Differing files of a check file that are named.
 const NAMED: usize = 10;
 
-/// Whether a second reading of the source, where there was one, gave the same.
+/// Whether other readings of the source, where there were any, gave the same.
 pub(super) fn agrees(verified: &Verified) -> bool {
     let quiet = |second: &SecondRead| second.disagree.is_empty() && second.unreadable.is_empty();
-    verified.second_read.as_ref().is_none_or(quiet)
+    verified.readings.disagree.is_empty() && verified.second_read.as_ref().is_none_or(quiet)
 }
 
 /// Byte ranges in words, ends exclusive.
@@ -40,6 +41,7 @@ pub(super) fn tell(context: &Context, verified: &Verified) {
         .check_files
         .iter()
         .for_each(|list| tell_list(context, list));
+    tell_readings(context, &verified.readings);
     if let Some(second) = &verified.second_read {
         tell_second(context, second);
     }
@@ -92,29 +94,43 @@ fn tell_list(context: &Context, list: &CheckFileRow) {
     }
 }
 
+fn tell_readings(context: &Context, readings: &Readings) {
+    if readings.agree > 0 {
+        let files = counted(readings.agree, "file");
+        context.out.say(&format!(
+            "  {files} read at the source at another time too: both readings agree."
+        ));
+    }
+    tell_disagree(context, &readings.disagree);
+    for path in readings.edited.iter().take(NAMED) {
+        context.out.say(&format!(
+            "  {path} was edited at the source right after it was copied; `poolward plan` brings it"
+        ));
+    }
+}
+
+fn tell_disagree(context: &Context, disagree: &[Disagreement]) {
+    for one in disagree {
+        let words = (third(&one.settled_by), byte_ranges(&one.ranges));
+        context
+            .out
+            .say(format!("  {}: {} {}", one.path, words.0, words.1).trim_end());
+    }
+    if !disagree.is_empty() {
+        context.out.say(
+            "  Two reads of an unchanged file differ: memory, a cable or a controller is bad. Delete nothing at this \
+             source until that is found; its release is shut.",
+        );
+    }
+}
+
 fn tell_second(context: &Context, second: &SecondRead) {
     context.out.say(&format!(
         "  Source read again: {}; two independent reads agree on {}.",
         second.read,
         counted(second.agree, "file")
     ));
-    for one in &second.disagree {
-        context.out.say(
-            format!(
-                "  {}: {} {}",
-                one.path,
-                third(&one.settled_by),
-                byte_ranges(&one.ranges)
-            )
-            .trim_end(),
-        );
-    }
-    if !second.disagree.is_empty() {
-        context.out.say(
-            "  Two reads of an unchanged file differ: memory, a cable or a controller is bad. Delete nothing at this \
-             source until that is found; its release is shut.",
-        );
-    }
+    tell_disagree(context, &second.disagree);
     for (places, words) in [
         (&second.changed, "changed at the source since it was copied"),
         (&second.unreadable, "could not be read again"),
@@ -131,7 +147,7 @@ fn third(settled_by: &str) -> &'static str {
     match settled_by {
         "earlier-read" => "a third read agrees with the copy; the second was wrong",
         "later-read" => "a third read agrees with the second; the copy was read wrong",
-        _ => "no two of three reads agree",
+        _ => "no third read bears out one of them",
     }
 }
 
@@ -159,12 +175,22 @@ pub(super) fn second_read(verified: &Verified) -> Value {
     let Some(second) = &verified.second_read else {
         return Value::Null;
     };
-    let disagree = second.disagree.iter().map(|one| {
-        let ranges: Vec<[u64; 2]> = one.ranges.iter().map(|(a, b)| [*a, *b]).collect();
-        pieces::with_path(&one.path, json!({"settled_by": one.settled_by, "ranges": ranges}))
-    });
     let paths = |places: &[crate::names::RelPath]| places.iter().map(pieces::path_value).collect::<Value>();
     json!({"files": second.read.files, "bytes": second.read.bytes.0, "agree": second.agree,
-           "disagree": disagree.collect::<Value>(), "changed": paths(&second.changed),
+           "disagree": disagreements(&second.disagree), "changed": paths(&second.changed),
            "unreadable": paths(&second.unreadable)})
+}
+
+/// Other readings of the source as JSON.
+pub(super) fn readings(readings: &Readings) -> Value {
+    let edited: Vec<Value> = readings.edited.iter().map(pieces::path_value).collect();
+    json!({"agree": readings.agree, "disagree": disagreements(&readings.disagree), "edited": edited})
+}
+
+fn disagreements(found: &[Disagreement]) -> Value {
+    let one = |one: &Disagreement| {
+        let ranges: Vec<[u64; 2]> = one.ranges.iter().map(|(a, b)| [*a, *b]).collect();
+        pieces::with_path(&one.path, json!({"settled_by": one.settled_by, "ranges": ranges}))
+    };
+    found.iter().map(one).collect()
 }

@@ -20,7 +20,7 @@ pub fn is_of_batch(at_hand: &AtHand, place: &RelPath) -> Result<bool, Trouble> {
         let Some(inside) = place.below(&placed.place) else {
             continue;
         };
-        if is_of_project(at_hand, placed, &at_hand.renames.back(&placed.key, &inside))? {
+        if is_of_project(at_hand, placed, &at_hand.renames.at_source(&placed.key, &inside))? {
             return Ok(true);
         }
     }

@@ -72,8 +72,16 @@ fn grown(desk: &mut Desk<'_>, voice: &Voice<'_>, memory: &mut Memory) -> Result<
     if !planned.written {
         // A folder that the destination would rename after the source is the person's to accept.
         let renames = planned.renamed.iter().any(|one| one.verdict.is_ok());
-        if !renames && planned.difference.as_ref().is_some_and(Difference::is_growth) {
+        // Single files are followed: nothing is replaced, and no batch is another one by that.
+        let moves = !planned.moved.is_at_rest();
+        let takes = |difference: &Difference| difference.is_growth() || (moves && difference.is_empty());
+        if !renames && planned.difference.as_ref().is_some_and(takes) {
             planned = plan(desk, true)?;
+            planned
+                .moved
+                .sentences(true)
+                .iter()
+                .for_each(|line| memory.say(voice, line));
             memory.say(
                 voice,
                 "The plan has taken in what has come since; nothing else in it has changed.",

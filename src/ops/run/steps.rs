@@ -157,6 +157,9 @@ pub(super) fn rescan(desk: &mut Desk<'_>, voice: &Voice<'_>, memory: &mut Memory
                 one.row.source, one.row.amount, one.elapsed
             ),
         );
+        for line in one.read_again.words() {
+            memory.say(voice, &line);
+        }
     }
     memory.scanned_on = desk.settings.windows.local_date(desk.now());
     if let Some((name, before, now)) = lost {

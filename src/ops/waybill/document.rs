@@ -151,7 +151,12 @@ fn others(
     let mut found = BTreeSet::new();
     for folder in folders {
         let names = late::names_of_others(desk, at_hand, folder)?;
-        found.extend(names.iter().filter_map(|name| folder.join(name).ok()));
+        // What is recorded of the batch itself stands in the list already.
+        let own = desk
+            .ledger
+            .folder_records(at_hand.row.id, &at_hand.dataset.name, folder)?;
+        let names = names.iter().filter(|name| !own.contains_key(*name));
+        found.extend(names.filter_map(|name| folder.join(name).ok()));
     }
     for source in &desk.settings.sources {
         let under = &source.under;

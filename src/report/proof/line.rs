@@ -34,6 +34,10 @@ pub struct Head {
     pub destination: String,
     /// How far "copied" could be believed at the destination.
     pub durability: String,
+    /// When files last got other names after the source, by a rename at the destination; RFC 3339.
+    /// Content that was read back before that was read under an earlier name. `None`: never.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub renamed: Option<String>,
     /// What the user had settled.
     pub settings: Settings,
 }

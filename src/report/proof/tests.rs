@@ -6,6 +6,7 @@ use proptest::prelude::*;
 
 fn head() -> Head {
     Head {
+        renamed: Some("2027-02-03T12:00:00Z".into()),
         format: FORMAT,
         version: "0.1.0".into(),
         made: "2027-02-03T01:40:00+00:00".into(),

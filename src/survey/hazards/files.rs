@@ -199,11 +199,10 @@ pub fn check_meaning(listing: &Listing, child: &Named, kind: Kind, tally: &mut T
         tally.note(Sort::CacheMedia, &listing.folder, name);
     }
     let sort = match kinds::ending(name) {
-        // The log beside a database is there while it is open, or after a crash.
-        Some(
-            b"lock" | b"lck" | b"prlock" | b"lok" | b"db-wal" | b"sqlite-wal" | b"db-journal"
-            | b"sqlite-journal",
-        ) => Sort::LooksInUse,
+        // The log beside a database is there while it is open, or after a crash; `prlock` has no
+        // other use.
+        Some(b"prlock" | b"db-wal" | b"sqlite-wal" | b"db-journal" | b"sqlite-journal") => Sort::LooksInUse,
+        Some(b"lock" | b"lck" | b"lok") if is_held(listing, name) => Sort::LooksInUse,
         Some(b"mhl" | b"md5" | b"sha1" | b"sha256" | b"sha512" | b"xxh" | b"b3" | b"blake3") => {
             Sort::HashList
         }
@@ -213,6 +212,28 @@ pub fn check_meaning(listing: &Listing, child: &Named, kind: Kind, tally: &mut T
         _ => return,
     };
     tally.note(sort, &listing.folder, name);
+}
+
+/// Whether the file that a lock's name speaks of lies beside it: `cut.mov.lock` beside `cut.mov`, or
+/// `cut.lock` beside a project of that name. A lock alone says nothing: package managers call lists
+/// of versions so (`Cargo.lock` beside `Cargo.toml`, `Gemfile.lock` beside `Gemfile`). Common
+/// practice, no source.
+fn is_held(listing: &Listing, name: &[u8]) -> bool {
+    let Some(dot) = name.iter().rposition(|b| *b == b'.') else {
+        return false;
+    };
+    let (stem, with_dot) = (&name[..dot], &name[..=dot]);
+    if kinds::ending(stem).is_some() && sibling(listing, stem).is_some() {
+        return true;
+    }
+    let first = listing
+        .children
+        .partition_point(|child| child.name.as_slice() < with_dot);
+    let alike = listing.children[first..]
+        .iter()
+        .take_while(|child| child.name.starts_with(with_dot));
+    let mut projects = alike.filter(|child| kinds::kind_of(&child.name).0 == Kind::Edit);
+    projects.any(|child| kinds::is_edit_project(&child.name))
 }
 
 fn check_dotted(listing: &Listing, child: &Named, tally: &mut Tally) {

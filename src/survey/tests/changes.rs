@@ -93,6 +93,36 @@ fn trees() -> impl Strategy<Value = BTreeMap<String, (u64, u64)>> {
     prop::collection::btree_map("[a-c]/[a-d]", (0u64..1_000, 1u64..6), 0..10)
 }
 
+fn numbered_trees() -> impl Strategy<Value = BTreeMap<String, (u64, u64)>> {
+    prop::collection::btree_map("[a-c]/[a-d]", (0u64..8, 1u64..4), 0..10)
+}
+
+#[test]
+fn two_projects_that_change_names_are_two_lines() {
+    let tree = |one: u64, two: u64| {
+        let mut tree = Tree::default();
+        for (name, number) in [("acorn", one), ("oak", two)] {
+            let folder = Entry {
+                inode: number,
+                ..entry(EntryKind::Directory)
+            };
+            tree.put(name, folder);
+            tree.put(format!("{name}/a"), numbered(number + 1, 10 + number));
+            tree.put(format!("{name}/b"), numbered(number + 2, 10 + number));
+        }
+        tree
+    };
+    let changes = changes_between(&tree(10, 20), &tree(20, 10));
+    let moved: Vec<_> = changes
+        .moved
+        .iter()
+        .map(|c| (c.from.clone().unwrap().lossy(), c.path.lossy(), c.amount.files))
+        .collect();
+    let wanted = [("oak", "acorn", 2), ("acorn", "oak", 2)];
+    assert_eq!(moved, wanted.map(|(a, b, n)| (a.to_string(), b.to_string(), n)));
+    assert!(changes.new.is_empty() && changes.gone.is_empty() && changes.changed.is_empty());
+}
+
 proptest! {
     /// The oracle compares two maps of paths.
     #[test]
@@ -116,9 +146,10 @@ proptest! {
         prop_assert_eq!(paths(&found.changed), changed);
     }
 
-    /// With inodes nothing is lost: gone and moved-from together are what is missing now.
+    /// Who asks of every file where it is now, number by number. Numbers are drawn from few, so that
+    /// names are exchanged, go round and are shared.
     #[test]
-    fn moves_only_pair_what_is_gone_with_what_is_new(a in trees(), b in trees()) {
+    fn moves_are_told_by_numbers_and_nothing_is_told_twice(a in numbered_trees(), b in numbered_trees()) {
         let build = |files: &BTreeMap<String, (u64, u64)>| {
             let mut tree = Tree::default();
             for top in ["a", "b", "c"] {
@@ -130,12 +161,40 @@ proptest! {
             tree
         };
         let found = changes_between(&build(&a), &build(&b));
-        for moved in &found.moved {
-            let from = moved.from.clone().unwrap().lossy();
-            prop_assert_eq!(a[&from], b[&moved.path.lossy()]);
-            prop_assert!(!b.contains_key(&from) && !a.contains_key(&moved.path.lossy()));
+        let homes = |tree: &BTreeMap<String, (u64, u64)>, other: &BTreeMap<String, (u64, u64)>, file: &(u64, u64)| {
+            let another = |(at, f): &(&String, &(u64, u64))| *f == file && other.get(*at).is_none_or(|o| o.0 != file.0);
+            tree.iter().filter(another).map(|(at, _)| at.clone()).collect::<Vec<_>>()
+        };
+        let mut moved: BTreeMap<String, String> = BTreeMap::new();
+        for file in a.values() {
+            if let ([from], [to]) = (homes(&a, &b, file).as_slice(), homes(&b, &a, file).as_slice()) {
+                moved.insert(to.clone(), from.clone());
+            }
         }
-        let missing = a.keys().filter(|k| !b.contains_key(*k)).count();
-        prop_assert_eq!(found.gone.len() + found.moved.len(), missing);
+        let told: BTreeMap<String, String> = found.moved.iter()
+            .map(|c| (c.path.lossy(), c.from.clone().unwrap().lossy())).collect();
+        prop_assert_eq!(&told, &moved);
+        let single = moves(build(&a).listings().into_iter(), build(&b).listings().into_iter(), walk_order);
+        let single: BTreeMap<String, String> = single.iter().map(|m| (m.to.lossy(), m.from.lossy())).collect();
+        prop_assert_eq!(&single, &moved);
+        let left: BTreeSet<&String> = moved.values().collect();
+        let (mut gone, mut new, mut changed) = (BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
+        for path in a.keys().chain(b.keys()) {
+            let (was, is) = (a.get(path), b.get(path));
+            let (went, came) = (left.contains(path), moved.contains_key(path));
+            match (was, is) {
+                (Some(_), None) if !went => drop(gone.insert(path.clone())),
+                (None, Some(_)) if !came => drop(new.insert(path.clone())),
+                (Some(was), Some(is)) => match (went, came) {
+                    (true, false) => drop(new.insert(path.clone())),
+                    (false, true) => drop(gone.insert(path.clone())),
+                    (false, false) if was.1 != is.1 => drop(changed.insert(path.clone())),
+                    _ => {}
+                },
+                _ => {}
+            }
+        }
+        let paths = |list: &[crate::survey::changes::Change]| list.iter().map(|c| c.path.lossy()).collect::<BTreeSet<_>>();
+        prop_assert_eq!((paths(&found.gone), paths(&found.new), paths(&found.changed)), (gone, new, changed));
     }
 }

@@ -266,3 +266,44 @@ fn every_sort_has_a_word_of_its_own_and_one_sentence() {
         assert!(sort.words().ends_with('.') && !sort.words().trim_end_matches('.').contains(". "));
     }
 }
+
+/// Names of both sides as programs write them; common practice, no source.
+#[test]
+fn a_lock_counts_only_beside_what_it_locks() {
+    let looks_in_use = |names: &[&str]| {
+        let mut tree = Tree::default();
+        names.iter().for_each(|name| {
+            tree.file(name, 9);
+        });
+        count(&tree.survey(), Sort::LooksInUse)
+    };
+    let version_lists = [
+        &["a/Cargo.lock", "a/Cargo.toml"][..],
+        &["a/yarn.lock", "a/package.json"],
+        &["a/Gemfile.lock", "a/Gemfile"],
+        &["a/composer.lock", "a/composer.json"],
+        &["a/pubspec.lock", "a/pubspec.yaml"],
+        &["a/flake.lock", "a/flake.nix"],
+        &["a/poetry.lock", "a/pyproject.toml"],
+        &["a/gone.mov.lock", "b/gone.mov"],
+        &["a/cut.lock", "a/cut.srt", "a/cut2.edl"],
+        &["a/.lock", "a/lock"],
+    ];
+    for names in version_lists {
+        assert_eq!(looks_in_use(names), 0, "{names:?}");
+    }
+    let held = [
+        &["a/cut.lock", "a/cut.prproj"][..],
+        &["a/cut.prproj.lock", "a/cut.prproj"],
+        &["a/clip.mov.lck", "a/clip.mov"],
+        &["a/bin.lck", "a/bin.aaf", "a/bin.avb"],
+        &["a/base.ledger.lok", "a/base.ledger/part"],
+        &["a/cut.prlock"],
+        &["a/.~lock.letter.odt#"],
+        &["a/~$letter.docx"],
+        &["a/data.sqlite-wal"],
+    ];
+    for names in held {
+        assert_eq!(looks_in_use(names), 1, "{names:?}");
+    }
+}

@@ -10,7 +10,7 @@ mod totals;
 use crate::entry::{Entry, EntryKind, Listing, Named};
 use crate::moment::{Moment, Year};
 use crate::names::{RelPath, SourceName};
-use crate::survey::changes::{Changes, InodeTrust, compare, walk_order};
+use crate::survey::changes::{Changes, InodeTrust, compare, moves, walk_order};
 use crate::survey::exclude::{Exclude, ExcludeRules};
 use crate::survey::hazards::Sort;
 use crate::survey::surveyor::BOUNDARY;

@@ -78,6 +78,7 @@ impl Filesystem for Passthrough {
     fn getattr(&self, _: &Request, inode: INodeNo, _: Option<FileHandle>, reply: ReplyAttr) {
         let node = self.node(Call::Getattr, inode);
         let attr = node.and_then(|(handle, _)| attributes(&handle));
+        let attr = attr.map(|attr| self.shown(attr));
         answer!(reply, attr, |reply: ReplyAttr, attr| reply
             .attr(&TTL, &numbered(attr, inode)));
     }
@@ -102,7 +103,7 @@ impl Filesystem for Passthrough {
     ) {
         let changed = self.node(Call::Setattr, inode).and_then(|(handle, _)| {
             change(&handle, mode, (uid, gid), size, (atime, mtime))?;
-            attributes(&handle)
+            attributes(&handle).map(|attr| self.shown(attr))
         });
         answer!(reply, changed, |reply: ReplyAttr, attr| reply
             .attr(&TTL, &numbered(attr, inode)));

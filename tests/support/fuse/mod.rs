@@ -17,7 +17,7 @@ use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, SystemTime};
 
 /// As many calls are answered at the same time; above what a scan asks at once.
 const THREADS: usize = 24;
@@ -107,6 +107,8 @@ struct Shared {
     told: AtomicBool,
     /// Whether names that differ in case alone are one name.
     folds: AtomicBool,
+    /// Since when the clock of this file system stands.
+    stands: Mutex<Option<SystemTime>>,
     /// So many calls of the kind still to come until all fail, as when the other end is lost.
     lost_after: Mutex<Option<(Call, u64)>>,
 }
@@ -180,6 +182,12 @@ impl Fuse {
     /// From now on names that differ in case alone are one name, which keeps its first form.
     pub fn fold(&self) {
         self.shared.folds.store(true, Ordering::Relaxed);
+    }
+
+    /// From now on the clock here stands: an edit leaves the times it found, as one does within one
+    /// step of a coarse clock.
+    pub fn stand_still(&self) {
+        *locked(&self.shared.stands) = Some(SystemTime::now());
     }
 
     /// After so many calls of a kind every call fails with ENOTCONN, as when a FUSE process or a
@@ -323,6 +331,7 @@ fn mount(backing: &Path) -> Result<Fuse, String> {
         room: AtomicU64::new(u64::MAX),
         told: AtomicBool::new(true),
         folds: AtomicBool::new(false),
+        stands: Mutex::default(),
         lost_after: Mutex::default(),
     });
     let at = scratch();

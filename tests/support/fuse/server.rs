@@ -56,7 +56,19 @@ impl Passthrough {
         let mut all = locked(&self.shared.nodes);
         let (handle, attr) = find(&dir, name)?;
         all.learn(&attr, handle, path);
-        Ok(attr)
+        Ok(self.shown(attr))
+    }
+
+    /// The times as the clock of this file system gives them.
+    pub(super) fn shown(&self, attr: FileAttr) -> FileAttr {
+        match *locked(&self.shared.stands) {
+            None => attr,
+            Some(stands) => FileAttr {
+                mtime: attr.mtime.min(stands),
+                ctime: attr.ctime.min(stands),
+                ..attr
+            },
+        }
     }
 
     /// The name as it stands in the folder, where case does not part names.

@@ -93,29 +93,29 @@ impl MemFolder {
         }
     }
 
-    fn move_between(&self, doing: &'static str, from: Id, to: Id, name: &[u8]) -> Res<()> {
-        self.fs.change(doing, name)?;
+    fn move_between(&self, doing: &'static str, from: (Id, &[u8]), to: (Id, &[u8])) -> Res<()> {
+        self.fs.change(doing, to.1)?;
         let held = |id| MemFolder {
             fs: self.fs.clone(),
             id,
         };
-        let id = held(from).find(doing, name)?;
-        held(to).must_be_free(doing, name)?;
+        let id = held(from.0).find(doing, from.1)?;
+        held(to.0).must_be_free(doing, to.1)?;
         let now = self.fs.now();
         let by_link = self.fs.nature().publish == Publish::LinkThenUnlink;
         if !by_link || self.fs.state().nodes[&id].kind == EntryKind::Directory {
-            self.fs.state().move_name(from, to, name, id, now);
+            self.fs.state().move_name(from, to, id, now);
             return Ok(());
         }
         let mut state = self.fs.state();
         state.nodes.get_mut(&id).expect("a node").links += 1;
-        state.add_name(to, name, id, now);
+        state.add_name(to.0, to.1, id, now);
         drop(state);
-        self.fs.change("sync moved", name)?;
-        self.fs.state().sync_names(to);
-        self.fs.change("unlink moved", name)?;
+        self.fs.change("sync moved", to.1)?;
+        self.fs.state().sync_names(to.0);
+        self.fs.change("unlink moved", from.1)?;
         let now = self.fs.now();
-        self.fs.state().remove_name(from, name, id, now);
+        self.fs.state().remove_name(from.0, from.1, id, now);
         Ok(())
     }
 
@@ -233,12 +233,24 @@ impl Folder for MemFolder {
 
     fn move_into(&self, name: &[u8], subfolder: &[u8]) -> Res<()> {
         let to = self.find_folder("move into", subfolder)?;
-        self.move_between("move into", self.id, to, name)
+        self.move_between("move into", (self.id, name), (to, name))
     }
 
     fn move_out(&self, subfolder: &[u8], name: &[u8]) -> Res<()> {
         let from = self.find_folder("move out", subfolder)?;
-        self.move_between("move out", from, self.id, name)
+        self.move_between("move out", (from, name), (self.id, name))
+    }
+
+    fn bring(&self, from: &RelPath, name: &[u8]) -> Res<()> {
+        let Some((above, last)) = from.split() else {
+            return Err(fault("bring", name, FaultKind::WrongKind));
+        };
+        let mut folder = ROOT;
+        for part in above.components() {
+            let next = self.fs.state().nodes[&folder].entries.get(part).copied();
+            folder = next.ok_or_else(|| fault("bring", name, FaultKind::NotFound))?;
+        }
+        self.move_between("bring", (folder, last), (self.id, name))
     }
 
     fn remove(&self, name: &[u8], expected: &Entry) -> Res<()> {

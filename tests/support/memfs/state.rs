@@ -261,10 +261,10 @@ impl State {
         self.step(folder, id, Some(from), Some(to), now);
     }
 
-    /// Gives an entry its name in another folder.
-    pub fn move_name(&mut self, folder: Id, to: Id, name: &[u8], id: Id, now: Moment) {
+    /// Gives an entry a name in another folder.
+    pub fn move_name(&mut self, (folder, old): (Id, &[u8]), (to, name): (Id, &[u8]), id: Id, now: Moment) {
         let from = self.nodes.get_mut(&folder).expect("a folder");
-        from.entries.remove(name);
+        from.entries.remove(old);
         let into = self.nodes.get_mut(&to).expect("a folder");
         into.entries.insert(name.to_vec(), id);
         self.nodes.get_mut(&id).expect("a node").meta.ctime = now;
@@ -272,7 +272,7 @@ impl State {
             folder,
             to,
             id,
-            removes: Some(name.to_vec()),
+            removes: Some(old.to_vec()),
             adds: Some(name.to_vec()),
             ctime: now,
         });

@@ -173,7 +173,8 @@ pub(super) fn open_files() -> Rows {
             "O2",
             Found(&[(Sort::LooksInUse, 3), (Sort::ProjectInUse, 1)], |t| {
                 t.file("a/~$letter.docx", 1)
-                    .file("a/cut.lock", 1)
+                    .file("a/cut.mov", 9)
+                    .file("a/cut.mov.lock", 1)
                     .file("a/.~lock.x#", 1);
                 t.put("a/young", with(|e| e.mtime = at("2027-02-01T00:00:00Z")));
             }),
