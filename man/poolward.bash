@@ -16,11 +16,17 @@ _poolward() {
             ",$1")
                 cmd="poolward"
                 ;;
+            poolward,absorb)
+                cmd="poolward__subcmd__absorb"
+                ;;
             poolward,adopt)
                 cmd="poolward__subcmd__adopt"
                 ;;
             poolward,begin)
                 cmd="poolward__subcmd__begin"
+                ;;
+            poolward,carry)
+                cmd="poolward__subcmd__carry"
                 ;;
             poolward,copy)
                 cmd="poolward__subcmd__copy"
@@ -70,11 +76,20 @@ _poolward() {
             poolward,verify)
                 cmd="poolward__subcmd__verify"
                 ;;
+            poolward,waybill)
+                cmd="poolward__subcmd__waybill"
+                ;;
+            poolward__subcmd__help,absorb)
+                cmd="poolward__subcmd__help__subcmd__absorb"
+                ;;
             poolward__subcmd__help,adopt)
                 cmd="poolward__subcmd__help__subcmd__adopt"
                 ;;
             poolward__subcmd__help,begin)
                 cmd="poolward__subcmd__help__subcmd__begin"
+                ;;
+            poolward__subcmd__help,carry)
+                cmd="poolward__subcmd__help__subcmd__carry"
                 ;;
             poolward__subcmd__help,copy)
                 cmd="poolward__subcmd__help__subcmd__copy"
@@ -124,6 +139,9 @@ _poolward() {
             poolward__subcmd__help,verify)
                 cmd="poolward__subcmd__help__subcmd__verify"
                 ;;
+            poolward__subcmd__help,waybill)
+                cmd="poolward__subcmd__help__subcmd__waybill"
+                ;;
             *)
                 ;;
         esac
@@ -131,8 +149,26 @@ _poolward() {
 
     case "${cmd}" in
         poolward)
-            opts="-h -V --folder --json --quiet --help --version begin scan survey probe pool plan forecast copy verify run hold status release report adopt fixity demo help"
+            opts="-h -V --folder --json --quiet --help --version begin scan survey probe pool plan forecast copy verify run hold status release report adopt waybill carry absorb fixity demo help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --folder)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        poolward__subcmd__absorb)
+            opts="-h --folder --json --quiet --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
@@ -186,6 +222,36 @@ _poolward() {
                     return 0
                     ;;
                 --link)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --folder)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        poolward__subcmd__carry)
+            opts="-h --source --destination --out --folder --json --quiet --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --source)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --destination)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --out)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
@@ -293,8 +359,22 @@ _poolward() {
             return 0
             ;;
         poolward__subcmd__help)
-            opts="begin scan survey probe pool plan forecast copy verify run hold status release report adopt fixity demo help"
+            opts="begin scan survey probe pool plan forecast copy verify run hold status release report adopt waybill carry absorb fixity demo help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        poolward__subcmd__help__subcmd__absorb)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
@@ -321,6 +401,20 @@ _poolward() {
             return 0
             ;;
         poolward__subcmd__help__subcmd__begin)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        poolward__subcmd__help__subcmd__carry)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
@@ -545,6 +639,20 @@ _poolward() {
             return 0
             ;;
         poolward__subcmd__help__subcmd__verify)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        poolward__subcmd__help__subcmd__waybill)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
@@ -806,6 +914,32 @@ _poolward() {
                     return 0
                     ;;
                 --seed)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --folder)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        poolward__subcmd__waybill)
+            opts="-h --all --task --out --folder --json --quiet --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --task)
+                    COMPREPLY=($(compgen -W "copy verify hash-source" -- "${cur}"))
+                    return 0
+                    ;;
+                --out)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

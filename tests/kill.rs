@@ -123,6 +123,7 @@ fn the_process_that_copies() {
     };
     let task = Task {
         only_adopt: false,
+        as_listed: None,
         placed_inodes_hold: true,
         accept: Vec::new(),
         shelf: String::new(),

@@ -81,6 +81,26 @@ pub enum Command {
     /// Take over files that were copied by other means
     #[command(after_help = "Example: poolward adopt 2018.1 --at /mnt/pool/archive/2018")]
     Adopt(Adopt),
+    /// Write what another machine needs to copy, read back or hash a batch: one sealed file each
+    ///
+    /// The old box or the pool's own host works it with `poolward carry`, its own disks read without
+    /// the network between. A batch that is out for copy or verify is left alone here until `absorb`
+    /// enters the receipt or `hold BATCH --off` takes the waybill back. A waybill holds the key that
+    /// seals its receipt: hand it on as you would the data.
+    #[command(after_help = "Example: poolward waybill --all --task copy --out /mnt/shared/waybills")]
+    Waybill(Waybill),
+    /// Do the work of a waybill on the machine that has the disks, and write the receipt
+    #[command(
+        after_help = "Example: poolward carry 2019.1.copy.waybill --source /volume1/archive --destination /mnt/pool/archive"
+    )]
+    Carry(Carry),
+    /// Check the receipts of other machines and enter them
+    ///
+    /// A receipt is refused whole where its seal does not fit, its waybill is not the one that is out,
+    /// or it does not answer for every listed file and no other. Every file is looked at through this
+    /// machine's own mount before it counts. Several receipts are taken each for itself.
+    #[command(after_help = "Example: poolward absorb waybills/2019.1.copy.receipt")]
+    Absorb(Absorb),
     /// Months later: read what was released again, against the ledger or a proof file alone
     #[command(
         after_help = "Examples: poolward fixity --percent 5\n          poolward fixity --proof 2019.1.json /mnt/pool/archive/2019"
@@ -258,7 +278,7 @@ pub struct Hold {
     /// Until a time, like 2027-02-03T07:00:00+01:00
     #[arg(long, value_name = "TIME")]
     pub until: Option<String>,
-    /// Let it go on
+    /// Let it go on; a batch named whose waybill is out is taken back, and its receipt refused
     #[arg(long)]
     pub off: bool,
 }
@@ -313,6 +333,48 @@ pub struct Adopt {
     /// The folder that holds the batch's projects, where it is not the planned one
     #[arg(long, value_name = "PATH")]
     pub at: Option<PathBuf>,
+}
+
+/// Options of `carry`.
+#[derive(Debug, Args)]
+pub struct Carry {
+    /// The waybill; no move folder is needed on this machine
+    pub waybill: PathBuf,
+    /// Where the source lies on this machine; it is opened for reading only
+    #[arg(long, value_name = "PATH")]
+    pub source: Option<PathBuf>,
+    /// Where the destination lies on this machine, as move.toml names it: its datasets lie below
+    #[arg(long, value_name = "PATH")]
+    pub destination: Option<PathBuf>,
+    /// The receipt, or a folder for it; by default beside the waybill. A work folder is made beside
+    /// it, on a disk of this machine; once the receipt is absorbed it can be removed
+    #[arg(long, value_name = "PATH")]
+    pub out: Option<PathBuf>,
+}
+
+/// Options of `waybill`.
+#[derive(Debug, Args)]
+pub struct Waybill {
+    /// The batch; by default the next one that another machine could work on
+    #[arg(conflicts_with = "all")]
+    pub batch: Option<String>,
+    /// Every batch that is not done, and a job-array script for a scheduler
+    #[arg(long)]
+    pub all: bool,
+    /// What is to be done: copy, verify, hash-source; by default what the batch needs next
+    #[arg(long, value_name = "TASK", value_delimiter = ',', value_parser = ["copy", "verify", "hash-source"])]
+    pub task: Vec<String>,
+    /// The folder to write to; by default waybills/ in the move folder
+    #[arg(long, value_name = "PATH")]
+    pub out: Option<PathBuf>,
+}
+
+/// Options of `absorb`.
+#[derive(Debug, Args)]
+pub struct Absorb {
+    /// Receipts
+    #[arg(required = true, value_name = "RECEIPT")]
+    pub receipts: Vec<PathBuf>,
 }
 
 /// Options of `fixity`.

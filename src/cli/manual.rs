@@ -11,6 +11,38 @@ use clap_complete::{Shell, generate};
 /// Codes of errors, reasons and what is left behind, with their meaning.
 const WORDS: &[(&str, &str)] = &[
     (
+        "adopted-elsewhere",
+        "waybill: the batch was adopted from a folder of its own, and is read back here",
+    ),
+    (
+        "already-absorbed",
+        "absorb: another receipt was entered for the same waybill",
+    ),
+    (
+        "carried-elsewhere",
+        "another machine has the batch by a waybill; `absorb` or `hold BATCH --off` ends that",
+    ),
+    (
+        "not-as-answered",
+        "absorb, left behind: a file is not at the destination as the receipt of another machine says",
+    ),
+    (
+        "receipt-refused",
+        "absorb: the receipt is damaged, forged, or does not answer for exactly what was listed",
+    ),
+    (
+        "waybill-outdated",
+        "absorb: the batch no longer holds what the waybill lists, by index, plan or move.toml",
+    ),
+    (
+        "waybill-unknown",
+        "absorb: no such waybill was written in this move folder",
+    ),
+    (
+        "waybill-withdrawn",
+        "absorb: the waybill was taken back or replaced by a newer one",
+    ),
+    (
         "aside-in-the-way",
         "release: the folder to set projects aside in was made by someone else",
     ),
@@ -22,8 +54,17 @@ const WORDS: &[(&str, &str)] = &[
         "attributes-changed",
         "left behind: attributes changed at the source since the copy; the copy keeps the older ones",
     ),
+    (
+        "already-carried",
+        "carry: a receipt to the waybill lies there, and its work folder is gone",
+    ),
     ("batch-busy", "another process works on the batch"),
+    ("bad-path", "a path cannot be used as given"),
     ("bad-tag", "a tag cannot be written as asked"),
+    (
+        "changed",
+        "carry, left behind: a file is not the one that the waybill lists",
+    ),
     (
         "changed-at-source",
         "release: files changed at the source since they were copied",
@@ -71,6 +112,7 @@ const WORDS: &[(&str, &str)] = &[
         "differences",
         "release: differences stand from the last verification",
     ),
+    ("differs", "carry: a file read back is not what was recorded"),
     (
         "differs-again",
         "run: a batch differs after it was repaired and read back again",
@@ -159,6 +201,19 @@ const WORDS: &[(&str, &str)] = &[
         "no-seed",
         "no number to draw a sample by could be had from this machine",
     ),
+    ("no-waybill", "carry: there is no such waybill"),
+    (
+        "not-done",
+        "carry: nothing was recorded of a file that the waybill lists",
+    ),
+    (
+        "not-the-destination",
+        "carry: a folder is not the destination of the waybill",
+    ),
+    (
+        "not-the-source",
+        "carry: a folder holds nothing that the waybill lists",
+    ),
     ("nothing-aside", "release: nothing of the batch is set aside"),
     (
         "no-such-account",
@@ -189,6 +244,7 @@ const WORDS: &[(&str, &str)] = &[
         "not-verified",
         "release: the batch is not verified; fixity: nothing of the dataset is",
     ),
+    ("path-needed", "carry: the path of an end was not given"),
     ("read-only", "the destination is mounted for reading alone"),
     (
         "question-open",
@@ -210,6 +266,10 @@ const WORDS: &[(&str, &str)] = &[
     (
         "reads-disagree",
         "release: files gave other content when the source was read a second time",
+    ),
+    (
+        "receipt-in-the-way",
+        "carry: something else lies where the receipt or its work is to lie",
     ),
     (
         "rename-collides",
@@ -247,6 +307,10 @@ const WORDS: &[(&str, &str)] = &[
         "release: the days that projects stay aside are not over",
     ),
     ("still-waiting", "release: the days of waiting are not over"),
+    (
+        "waybill-refused",
+        "carry: the waybill is damaged, or asks for what is never done",
+    ),
     (
         "window-closed",
         "the window has closed before the batch was done, and it may not span windows",

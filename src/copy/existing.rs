@@ -66,6 +66,7 @@ pub(super) fn look(bench: &mut Bench<'_>, item: &Item) -> Result<Standing, Fault
         EntryKind::Symlink => symlinks(bench, item, &found)?,
         _ => contents(bench, item, &found)?,
     };
+    let source = bench.task.known_as(item, source);
     let now = bench.ends.clock.now();
     match theirs {
         Some(tree) => Ok(Standing::Same(Box::new(Adopted {
@@ -120,6 +121,7 @@ fn symlinks(
 ) -> Result<(Identity, Option<TreeDigest>, bool), Fault> {
     let (above, name) = split(&item.from)?;
     let source = bench.from.get(&above)?.stat(name)?;
+    bench.task.refuse_other(item, &source)?;
     let same = source.target.is_some() && source.target == found.target;
     let tree = |target: &[u8]| TreeDigest {
         root: Digest::of(target),
@@ -140,6 +142,7 @@ fn contents(
     let mut theirs = None;
     if item.known.is_some() {
         let seen = bench.from.get(&above)?.stat(name)?;
+        bench.task.refuse_other(item, &seen)?;
         let same = seen.kind == found.kind && seen.size == found.size;
         if let Some(known) = hash_of(bench.task, item, &seen.identity()).filter(|_| same) {
             let tree = hash_target(bench, item)?;
@@ -153,6 +156,7 @@ fn contents(
     }
     let source = bench.from.get(&above)?.open(name, OpenHow::Plain)?;
     let before = source.facts()?;
+    bench.task.refuse_other(item, &before)?;
     if before.size != found.size {
         return Ok((before.identity(), None, false));
     }

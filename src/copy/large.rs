@@ -46,6 +46,7 @@ impl Large {
         let (above_to, _) = split(&item.place)?;
         let source = bench.from.get(&above_from)?.open(name, OpenHow::Plain)?;
         let before = source.facts()?;
+        bench.task.refuse_other(item, &before)?;
         if before.size.0 <= super::LARGE_FROM {
             return Err(Fault::ours(
                 "copy",
@@ -173,7 +174,8 @@ impl Large {
             }
         }
         let xattrs = self.source.xattrs()?;
-        let mut staged = finish_file(bench, &*self.target, &self.before, xattrs)?;
+        let facts = bench.task.facts_of(&self.item, self.before.clone());
+        let mut staged = finish_file(bench, &*self.target, &facts, xattrs)?;
         staged.place = self.item.place.clone();
         staged.replaces = self.replaces.clone();
         let kept = |began| again::kept(bench.task, &self.item, &now, tree.root, began);

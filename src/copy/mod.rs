@@ -42,6 +42,7 @@ mod worker;
 use crate::entry::{Entry, Identity, Permissions};
 use crate::ledger::{FileRecord, Ledger};
 use crate::names::RelPath;
+use crate::report::waybill::fits;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes, Span};
 use crate::world::{Clock, Fault, FaultKind, Fs, Stop};
@@ -54,6 +55,7 @@ pub(crate) use folders::OpenFolders;
 pub use folders::{Dressed, FolderItem, dress_folders};
 pub use lanes::StreamLimits;
 pub use pace::{Pace, Slowed};
+pub use recover::give_up_leftovers;
 pub use repair::{Repair, Repaired, repair};
 pub use retry::trouble_of;
 pub use view::{links_in, set_links};
@@ -109,6 +111,9 @@ pub struct Task {
     pub placed_inodes_hold: bool,
     /// Kinds of facts that the user accepts this destination cannot keep.
     pub accept: Vec<String>,
+    /// Whether nothing is copied but what the index lists, for a source on another machine: with
+    /// its inode numbers, or by size and time alone. `None`: a file is taken as it is now.
+    pub as_listed: Option<bool>,
 }
 
 impl Task {
@@ -117,9 +122,50 @@ impl Task {
         self.accept.iter().any(|accepted| accepted == kind)
     }
 
+    /// Refuses a source file that is not the one listed, where that is asked for.
+    pub(crate) fn refuse_other(&self, item: &Item, seen: &Entry) -> Result<(), Fault> {
+        let Some(inodes) = self.as_listed else {
+            return Ok(());
+        };
+        let (listed, now) = (item.entry.identity(), seen.identity());
+        let alike = seen.kind == item.entry.kind && seen.target == item.entry.target;
+        match alike && fits(&listed, &now, inodes) {
+            true => Ok(()),
+            false => Err(Fault::ours(
+                "copy",
+                item.from.as_bytes(),
+                FaultKind::Another,
+                "it is not the file that is listed: kind, size, time or number differ",
+            )),
+        }
+    }
+
+    /// What is recorded of a source file: on another machine, where it was held against the index,
+    /// what the index says, for links and later runs know it by that.
+    pub(crate) fn known_as(&self, item: &Item, seen: Identity) -> Identity {
+        match self.as_listed {
+            Some(_) => item.entry.identity(),
+            None => seen,
+        }
+    }
+
+    /// What a copy is dressed with, likewise: mounts show one file with other owners and modes.
+    pub(crate) fn facts_of(&self, item: &Item, seen: Entry) -> Entry {
+        match self.as_listed {
+            Some(_) => Entry {
+                allocated: seen.allocated,
+                ..item.entry.clone()
+            },
+            None => seen,
+        }
+    }
+
     /// Whether a source file is in the same state, seen in two runs: an inode number that does not
     /// outlive the mount says nothing.
     pub(crate) fn same_source(&self, one: &Identity, other: &Identity) -> bool {
+        if let Some(inodes) = self.as_listed {
+            return fits(one, other, inodes);
+        }
         let facts = |id: &Identity| (id.size, id.mtime, id.ctime);
         facts(one) == facts(other) && (!self.inodes_hold || one.inode == other.inode)
     }

@@ -139,6 +139,19 @@ fn remove(bench: &mut Bench<'_>, intent: &Intent, facts: &Entry) -> Result<(), F
     bench.to.get(&above)?.remove(&intent.staged, facts)
 }
 
+/// Settles every intent of a batch that somebody else is to go on with: what has its name already is
+/// recorded, staged files are removed, those of large files too.
+///
+/// # Errors
+/// [`Trouble`] where the destination or the ledger does not answer; what was settled stays so.
+pub fn give_up_leftovers(ends: Ends<'_>, task: &Task, ledger: &mut Ledger) -> Result<(), Trouble> {
+    let left = settle_leftovers(ends, task, ledger)?;
+    let intents: Vec<Intent> = left.resumable.into_values().collect();
+    let counters = Arc::new(Counters::default());
+    let mut bench = Bench::new(ends, task, &counters);
+    drop_staged(&mut bench, ledger, task, &intents, &[])
+}
+
 /// Removes staged files that are no longer asked for, and their intents.
 pub(super) fn drop_staged(
     bench: &mut Bench<'_>,

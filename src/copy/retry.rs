@@ -93,6 +93,7 @@ pub fn trouble_of(fault: &Fault) -> Trouble {
         FaultKind::NotFound
         | FaultKind::Exists
         | FaultKind::Changed
+        | FaultKind::Another
         | FaultKind::Disagrees
         | FaultKind::NotEmpty
         | FaultKind::NameRefused

@@ -95,6 +95,7 @@ fn stage_file(bench: &mut Bench<'_>, item: &Item, staged: &[u8], how: OpenHow) -
     let (above_to, _) = split(&item.place)?;
     let source = bench.from.get(&above_from)?.open(name, how)?;
     let before = source.facts()?;
+    bench.task.refuse_other(item, &before)?;
     let sparse = before.is_sparse();
     let expected = if sparse { Bytes::ZERO } else { before.size };
     let target = bench
@@ -131,7 +132,8 @@ fn stage_file(bench: &mut Bench<'_>, item: &Item, staged: &[u8], how: OpenHow) -
     }
     let xattrs = source.xattrs()?;
     let tree = hasher.finish();
-    let mut staged = finish_file(bench, &*target, &before, xattrs)?;
+    let facts = bench.task.facts_of(item, before);
+    let mut staged = finish_file(bench, &*target, &facts, xattrs)?;
     staged.place = item.place.clone();
     (staged.hash, staged.values) = (tree.root, tree.values);
     Ok(staged)
@@ -218,6 +220,8 @@ fn stage_symlink(bench: &mut Bench<'_>, item: &Item, staged: &[u8]) -> Result<St
     let (above_from, name) = split(&item.from)?;
     let (above_to, _) = split(&item.place)?;
     let source = bench.from.get(&above_from)?.stat(name)?;
+    bench.task.refuse_other(item, &source)?;
+    let source = bench.task.facts_of(item, source);
     let Some(target) = source.target.clone() else {
         return Err(Fault::ours(
             "copy",

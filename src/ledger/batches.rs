@@ -6,7 +6,7 @@ use crate::digest::Digest;
 use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::trouble::Trouble;
-use rusqlite::{OptionalExtension, Row};
+use rusqlite::{Connection, OptionalExtension, Row};
 
 /// A batch from its beginning on.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -81,6 +81,23 @@ fn batch_of(row: &Row<'_>) -> rusqlite::Result<BatchRow> {
     })
 }
 
+/// Notes a batch's new state.
+pub(super) fn write_state(db: &Connection, batch: i64, state: &str, at: Moment) -> rusqlite::Result<()> {
+    let stamp = codec::stamp(at);
+    let column = match state {
+        "copied" => "copied_at = ?3, verified_at = NULL",
+        "verified" => "verified_at = ?3",
+        "released" => "released_at = ?3",
+        _ => "begun_at = begun_at, verified_at = NULL",
+    };
+    let sql = format!("UPDATE batches SET state = ?2, {column} WHERE id = ?1");
+    let done = match column.contains("?3") {
+        true => db.execute(&sql, (batch, state, stamp)),
+        false => db.execute(&sql, (batch, state)),
+    };
+    done.map(|_| ())
+}
+
 impl Ledger {
     /// Begins a batch and gives it its number; one that has begun keeps what it was begun with.
     ///
@@ -146,20 +163,7 @@ impl Ledger {
     /// # Errors
     /// [`Trouble`] where the ledger cannot be written.
     pub fn set_state(&mut self, batch: i64, state: &str, at: Moment) -> Result<(), Trouble> {
-        let stamp = codec::stamp(at);
-        let path = self.path.clone();
-        let column = match state {
-            "copied" => "copied_at = ?3, verified_at = NULL",
-            "verified" => "verified_at = ?3",
-            "released" => "released_at = ?3",
-            _ => "begun_at = begun_at, verified_at = NULL",
-        };
-        let sql = format!("UPDATE batches SET state = ?2, {column} WHERE id = ?1");
-        let done = match column.contains("?3") {
-            true => self.db.execute(&sql, (batch, state, stamp)),
-            false => self.db.execute(&sql, (batch, state)),
-        };
-        done.map(|_| ()).map_err(|e| trouble_at(&path, &e))
+        write_state(&self.db, batch, state, at).map_err(|e| trouble_at(&self.path, &e))
     }
 
     /// Stores a plan as the newest.

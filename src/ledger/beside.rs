@@ -60,6 +60,56 @@ fn keep(db: &Connection, key: (i64, i64, &[u8]), content: Digest, beside: Beside
         .map(|_| ())
 }
 
+/// Marks files as read back and equal, inside a transaction.
+pub(super) fn put_verified(
+    db: &Connection,
+    batch: i64,
+    dataset: &str,
+    found: &[ReadBack],
+    at: Moment,
+) -> rusqlite::Result<()> {
+    let sql = "UPDATE files SET how = ?1, verified_at = ?2 WHERE batch = ?3 AND folder = ?4 AND name = ?5";
+    for one in found {
+        let Some((folder, name)) = one.place.split() else {
+            continue;
+        };
+        let id = files::folder_id(db, dataset, &folder)?;
+        let (code, stamp) = Proof::Verified { how: one.how, at }.code();
+        db.prepare_cached(sql)?.execute((code, stamp, batch, id, name))?;
+        if one.sha256.is_some() || one.listed.is_some() {
+            let beside = Beside {
+                sha256: one.sha256,
+                source_again: None,
+                listed: one.listed,
+            };
+            keep(db, (batch, id, name), one.hash, beside)?;
+        }
+    }
+    Ok(())
+}
+
+/// Records that sources were read once more, inside a transaction.
+pub(super) fn put_read_again(
+    db: &Connection,
+    batch: i64,
+    dataset: &str,
+    found: &[(RelPath, Digest)],
+    at: Moment,
+) -> rusqlite::Result<()> {
+    let again = Beside {
+        source_again: Some(at),
+        ..Beside::default()
+    };
+    for (place, hash) in found {
+        let Some((folder, name)) = place.split() else {
+            continue;
+        };
+        let id = files::folder_id(db, dataset, &folder)?;
+        keep(db, (batch, id, name), *hash, again)?;
+    }
+    Ok(())
+}
+
 impl Ledger {
     /// Marks files as read back and equal, durable when this returns.
     ///
@@ -72,27 +122,7 @@ impl Ledger {
         found: &[ReadBack],
         at: Moment,
     ) -> Result<(), Trouble> {
-        self.together(|db| {
-            let sql =
-                "UPDATE files SET how = ?1, verified_at = ?2 WHERE batch = ?3 AND folder = ?4 AND name = ?5";
-            for one in found {
-                let Some((folder, name)) = one.place.split() else {
-                    continue;
-                };
-                let id = files::folder_id(db, dataset, &folder)?;
-                let (code, stamp) = Proof::Verified { how: one.how, at }.code();
-                db.prepare_cached(sql)?.execute((code, stamp, batch, id, name))?;
-                if one.sha256.is_some() || one.listed.is_some() {
-                    let beside = Beside {
-                        sha256: one.sha256,
-                        source_again: None,
-                        listed: one.listed,
-                    };
-                    keep(db, (batch, id, name), one.hash, beside)?;
-                }
-            }
-            Ok(())
-        })
+        self.together(|db| put_verified(db, batch, dataset, found, at))
     }
 
     /// Marks what was read back since a moment as read in a way of which nothing can be said,
@@ -122,20 +152,7 @@ impl Ledger {
         found: &[(RelPath, Digest)],
         at: Moment,
     ) -> Result<(), Trouble> {
-        let again = Beside {
-            source_again: Some(at),
-            ..Beside::default()
-        };
-        self.together(|db| {
-            for (place, hash) in found {
-                let Some((folder, name)) = place.split() else {
-                    continue;
-                };
-                let id = files::folder_id(db, dataset, &folder)?;
-                keep(db, (batch, id, name), *hash, again)?;
-            }
-            Ok(())
-        })
+        self.together(|db| put_read_again(db, batch, dataset, found, at))
     }
 
     /// What is known beside the record of one file; nothing where its content is another now.

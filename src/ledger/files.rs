@@ -185,6 +185,25 @@ pub(super) fn put_blocks(
     Ok(())
 }
 
+/// Takes back the proof of files, inside a transaction.
+pub(super) fn put_unproven(
+    db: &Connection,
+    batch: i64,
+    dataset: &str,
+    places: &[RelPath],
+) -> rusqlite::Result<()> {
+    let sql = "UPDATE files SET how = ?1, verified_at = NULL WHERE batch = ?2 AND folder = ?3 AND name = ?4";
+    for place in places {
+        let Some((folder, name)) = place.split() else {
+            continue;
+        };
+        let id = folder_id(db, dataset, &folder)?;
+        db.prepare_cached(sql)?
+            .execute((Proof::Copied.code().0, batch, id, name))?;
+    }
+    Ok(())
+}
+
 impl Ledger {
     /// What is recorded of one folder by one batch, by name.
     ///
@@ -271,15 +290,7 @@ impl Ledger {
     /// # Errors
     /// [`Trouble`] where the ledger cannot be written.
     pub fn mark_unproven(&mut self, batch: i64, dataset: &str, places: &[RelPath]) -> Result<(), Trouble> {
-        self.together(|db| {
-            let sql = "UPDATE files SET how = ?1, verified_at = NULL WHERE batch = ?2 AND folder = ?3 AND name = ?4";
-            for place in places {
-                let Some((folder, name)) = place.split() else { continue };
-                let id = folder_id(db, dataset, &folder)?;
-                db.prepare_cached(sql)?.execute((Proof::Copied.code().0, batch, id, name))?;
-            }
-            Ok(())
-        })
+        self.together(|db| put_unproven(db, batch, dataset, places))
     }
 
     /// Files and bytes of a batch: copied, and of those verified, with the ways of reading met.

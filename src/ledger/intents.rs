@@ -145,50 +145,7 @@ impl Ledger {
         source: &str,
         group: &GroupResult,
     ) -> Result<(), Trouble> {
-        self.together(|db| {
-            let is_late = late::brings_late(db, batch)?;
-            for (record, values, links) in &group.records {
-                let Some((folder, name)) = record.place.split() else {
-                    continue;
-                };
-                let id = files::folder_id(db, dataset, &folder)?;
-                files::put(db, batch, id, record)?;
-                if is_late {
-                    late::supersede(db, batch, dataset, id, &record.place)?;
-                }
-                if !values.is_empty() {
-                    files::put_blocks(db, batch, id, name, values)?;
-                }
-                if *links > 1 {
-                    let sql = "INSERT OR REPLACE INTO linked VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
-                    let inode = int(record.source.inode);
-                    db.prepare_cached(sql)?
-                        .execute((dataset, source, inode, batch, id, name))?;
-                }
-                attributes::put(db, batch, dataset, &record.place, None)?;
-                clear_marks(db, batch, record.place.as_bytes())?;
-            }
-            for id in &group.settled {
-                db.prepare_cached("DELETE FROM intents WHERE id = ?1")?
-                    .execute([id])?;
-            }
-            for failure in &group.failures {
-                super::listed::put_failure(db, batch, failure)?;
-            }
-            for (place, loss) in &group.losses {
-                let sql = "INSERT OR REPLACE INTO losses VALUES (?1, ?2, ?3, ?4)";
-                db.prepare_cached(sql)?
-                    .execute((batch, loss.kind, place.as_bytes(), &loss.why))?;
-            }
-            for (place, kept) in &group.attributes {
-                attributes::put(db, batch, dataset, place, kept.as_ref())?;
-            }
-            content::put(db, &group.shelf.0, &group.shelf.1)?;
-            for one in &group.disagreements {
-                disagreements::put(db, source, batch, one)?;
-            }
-            Ok(())
-        })
+        self.together(|db| put_group(db, batch, dataset, source, group))
     }
 
     /// Intents that an earlier run left behind, oldest first.
@@ -254,6 +211,58 @@ impl Ledger {
         let place = folder.join(&name).map_err(|e| Trouble::defect(e.to_string()))?;
         self.record_at(dataset, &place)
     }
+}
+
+/// Writes what a group came to, inside a transaction.
+pub(super) fn put_group(
+    db: &Connection,
+    batch: i64,
+    dataset: &str,
+    source: &str,
+    group: &GroupResult,
+) -> rusqlite::Result<()> {
+    let is_late = late::brings_late(db, batch)?;
+    for (record, values, links) in &group.records {
+        let Some((folder, name)) = record.place.split() else {
+            continue;
+        };
+        let id = files::folder_id(db, dataset, &folder)?;
+        files::put(db, batch, id, record)?;
+        if is_late {
+            late::supersede(db, batch, dataset, id, &record.place)?;
+        }
+        if !values.is_empty() {
+            files::put_blocks(db, batch, id, name, values)?;
+        }
+        if *links > 1 {
+            let sql = "INSERT OR REPLACE INTO linked VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
+            let inode = int(record.source.inode);
+            db.prepare_cached(sql)?
+                .execute((dataset, source, inode, batch, id, name))?;
+        }
+        attributes::put(db, batch, dataset, &record.place, None)?;
+        clear_marks(db, batch, record.place.as_bytes())?;
+    }
+    for id in &group.settled {
+        db.prepare_cached("DELETE FROM intents WHERE id = ?1")?
+            .execute([id])?;
+    }
+    for failure in &group.failures {
+        super::listed::put_failure(db, batch, failure)?;
+    }
+    for (place, loss) in &group.losses {
+        let sql = "INSERT OR REPLACE INTO losses VALUES (?1, ?2, ?3, ?4)";
+        db.prepare_cached(sql)?
+            .execute((batch, loss.kind, place.as_bytes(), &loss.why))?;
+    }
+    for (place, kept) in &group.attributes {
+        attributes::put(db, batch, dataset, place, kept.as_ref())?;
+    }
+    content::put(db, &group.shelf.0, &group.shelf.1)?;
+    for one in &group.disagreements {
+        disagreements::put(db, source, batch, one)?;
+    }
+    Ok(())
 }
 
 fn insert(db: &Connection, batch: i64, dataset: &str, intent: &Intent) -> rusqlite::Result<i64> {

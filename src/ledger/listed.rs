@@ -100,6 +100,24 @@ pub(super) fn place(row: &Row<'_>, column: usize) -> rusqlite::Result<RelPath> {
     RelPath::new(row.get::<_, Vec<u8>>(column)?).map_err(|_| codec::bad(column, "a place"))
 }
 
+/// Replaces what a verification has found, inside a transaction.
+pub(super) fn put_found(db: &Connection, batch: i64, found: &[Difference]) -> rusqlite::Result<()> {
+    db.execute("DELETE FROM differences WHERE batch = ?1", [batch])?;
+    let sql = "INSERT OR REPLACE INTO differences VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
+    for one in found {
+        let (place, at) = (one.place.as_bytes(), codec::stamp(one.at));
+        db.prepare_cached(sql)?.execute((
+            batch,
+            place,
+            &one.kind,
+            super::repairs::ranges_text(&one.ranges),
+            one.blocking,
+            at,
+        ))?;
+    }
+    Ok(())
+}
+
 impl Ledger {
     /// Files of a batch that could not be copied.
     ///
@@ -138,27 +156,32 @@ impl Ledger {
         self.rows(sql, [batch], |row| Ok((row.get(0)?, uint(row, 1)?)))
     }
 
+    /// Every fact the destination could not keep, by kind and then by place: place, kind, why.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be read, or what `each` answers.
+    pub fn each_loss(
+        &self,
+        batch: i64,
+        mut each: impl FnMut(RelPath, &str, &str) -> Result<(), Trouble>,
+    ) -> Result<(), Trouble> {
+        let fail = |e: rusqlite::Error| self.trouble(&e);
+        let sql = "SELECT path, kind, why FROM losses WHERE batch = ?1 ORDER BY kind, path";
+        let mut statement = self.db.prepare_cached(sql).map_err(fail)?;
+        let mut rows = statement.query([batch]).map_err(fail)?;
+        while let Some(row) = rows.next().map_err(fail)? {
+            let (kind, why): (String, String) = (row.get(1).map_err(fail)?, row.get(2).map_err(fail)?);
+            each(place(row, 0).map_err(fail)?, &kind, &why)?;
+        }
+        Ok(())
+    }
+
     /// Replaces what a verification has found of a batch, durable when this returns.
     ///
     /// # Errors
     /// [`Trouble`] where the ledger cannot be written.
     pub fn put_differences(&mut self, batch: i64, found: &[Difference]) -> Result<(), Trouble> {
-        self.together(|db| {
-            db.execute("DELETE FROM differences WHERE batch = ?1", [batch])?;
-            let sql = "INSERT OR REPLACE INTO differences VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
-            for one in found {
-                let (place, at) = (one.place.as_bytes(), codec::stamp(one.at));
-                db.prepare_cached(sql)?.execute((
-                    batch,
-                    place,
-                    &one.kind,
-                    super::repairs::ranges_text(&one.ranges),
-                    one.blocking,
-                    at,
-                ))?;
-            }
-            Ok(())
-        })
+        self.together(|db| put_found(db, batch, found))
     }
 
     /// What the last verification of a batch has found.

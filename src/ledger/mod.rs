@@ -29,6 +29,7 @@ mod proofs;
 mod repairs;
 mod samples;
 mod schema;
+mod waybills;
 
 pub use asides::{Aside, AsideState, GoneFile};
 pub use attributes::Attributes;
@@ -49,6 +50,7 @@ pub use probes::Probe;
 pub use promises::Promise;
 pub use proofs::{CheckFileRow, ProofRow, Witnessed};
 pub use repairs::{Ranges, Settled};
+pub use waybills::{Answered, Entering, WaybillRow};
 
 use crate::moment::Moment;
 use crate::trouble::Trouble;

@@ -3,7 +3,7 @@
 use super::{Ledger, codec};
 use crate::moment::Moment;
 use crate::trouble::Trouble;
-use rusqlite::Row;
+use rusqlite::{Connection, Row};
 
 /// One dataset's folder.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -20,19 +20,22 @@ pub struct Promise {
     pub at: Moment,
 }
 
+/// Keeps what was found last, inside a transaction.
+pub(super) fn put(db: &Connection, promise: &Promise) -> rusqlite::Result<()> {
+    let sql = "INSERT OR REPLACE INTO promises VALUES (?1, ?2, ?3, ?4, ?5)";
+    let words = (&promise.dataset, &promise.class, &promise.publish);
+    let at = codec::stamp(promise.at);
+    db.execute(sql, (words.0, words.1, words.2, promise.sync_reaches, at))
+        .map(|_| ())
+}
+
 impl Ledger {
     /// Keeps what was found last.
     ///
     /// # Errors
     /// [`Trouble`] where the ledger cannot be written.
     pub fn keep_promise(&mut self, promise: &Promise) -> Result<(), Trouble> {
-        let sql = "INSERT OR REPLACE INTO promises VALUES (?1, ?2, ?3, ?4, ?5)";
-        self.together(|db| {
-            let words = (&promise.dataset, &promise.class, &promise.publish);
-            let at = codec::stamp(promise.at);
-            db.execute(sql, (words.0, words.1, words.2, promise.sync_reaches, at))
-                .map(|_| ())
-        })
+        self.together(|db| put(db, promise))
     }
 
     /// All of them, by the dataset's name.

@@ -8,6 +8,7 @@ use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::Bytes;
+use rusqlite::Connection;
 
 /// The proof file that stands for a batch.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -50,6 +51,15 @@ pub struct CheckFileRow {
     pub unread: u64,
 }
 
+/// Records what the disks delivered during one reading back, inside a transaction.
+pub(super) fn put_seen(db: &Connection, batch: i64, seen: &Witnessed) -> rusqlite::Result<()> {
+    let sql = "INSERT OR REPLACE INTO witnessed VALUES (?1, ?2, ?3, ?4, ?5)";
+    let delivered = seen.delivered.as_ref().ok().map(|bytes| int(bytes.0));
+    let (at, due) = (codec::stamp(seen.at), int(seen.due.0));
+    db.execute(sql, (batch, at, due, delivered, seen.delivered.as_ref().err()))
+        .map(|_| ())
+}
+
 impl Ledger {
     /// Records the proof file of a batch; `None`: none stands.
     ///
@@ -88,16 +98,7 @@ impl Ledger {
     /// # Errors
     /// [`Trouble`] where the ledger cannot be written.
     pub fn put_witnessed(&mut self, batch: i64, seen: &Witnessed) -> Result<(), Trouble> {
-        let sql = "INSERT OR REPLACE INTO witnessed VALUES (?1, ?2, ?3, ?4, ?5)";
-        let delivered = seen.delivered.as_ref().ok().map(|bytes| int(bytes.0));
-        let row = (
-            batch,
-            codec::stamp(seen.at),
-            int(seen.due.0),
-            delivered,
-            seen.delivered.as_ref().err(),
-        );
-        self.together(|db| db.execute(sql, row).map(|_| ()))
+        self.together(|db| put_seen(db, batch, seen))
     }
 
     /// What the disks delivered during the readings of a batch, oldest first.

@@ -211,6 +211,15 @@ CREATE TABLE renames (batch INTEGER PRIMARY KEY, at NOT NULL, due INTEGER NOT NU
 CREATE TABLE edits (folder INTEGER NOT NULL, name BLOB NOT NULL, content BLOB NOT NULL, now BLOB NOT NULL,
     at NOT NULL, PRIMARY KEY (folder, name)) WITHOUT ROWID;
 "#,
+    r#"
+-- What other machines were asked to do, one row a document: `hash` is BLAKE3 of all its bytes,
+-- `listed` one over the files it lists, `digest` the index they come from.
+CREATE TABLE waybills (
+    id INTEGER PRIMARY KEY, batch TEXT NOT NULL, task TEXT NOT NULL, hash BLOB NOT NULL,
+    listed BLOB NOT NULL, digest BLOB NOT NULL, written_at NOT NULL, state TEXT NOT NULL,
+    settled_at, receipt BLOB, machine TEXT);
+CREATE UNIQUE INDEX waybills_out ON waybills (batch, task) WHERE state = 'out';
+"#,
 ];
 
 /// The version this program writes.

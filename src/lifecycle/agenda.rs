@@ -41,6 +41,8 @@ pub struct BatchFacts {
     pub held: bool,
     /// Another process works on it.
     pub busy: bool,
+    /// Another machine has it, by a waybill.
+    pub away: bool,
     /// A question about one of its projects is open.
     pub asked: bool,
     /// Files of others stand at its places.
@@ -127,6 +129,8 @@ pub enum Why {
     Held(Vec<BatchName>),
     /// All that is left is worked on by another process.
     Busy(Vec<BatchName>),
+    /// All that is left is worked on by other machines.
+    Away(Vec<BatchName>),
     /// The batch may not span windows and a later one has more room.
     PutOff(BatchName),
 }
@@ -173,7 +177,7 @@ pub fn course(code: &str) -> Course {
         | "dataset-not-mounted"
         | "source-unreadable"
         | "ledger-busy" => Course::Wait,
-        "held" | "batch-busy" => Course::LookAgain,
+        "held" | "batch-busy" | "carried-elsewhere" => Course::LookAgain,
         _ => Course::Person,
     }
 }
@@ -283,7 +287,7 @@ fn is_scan_due(facts: &Facts) -> bool {
 }
 
 fn work(facts: &Facts, movable: &[&BatchFacts]) -> Step {
-    let free = || movable.iter().filter(|b| !b.held && !b.busy);
+    let free = || movable.iter().filter(|b| !b.held && !b.busy && !b.away);
     if free().next().is_none() {
         return wait_for_others(facts, movable);
     }
@@ -329,11 +333,11 @@ fn wait_for_others(facts: &Facts, movable: &[&BatchFacts]) -> Step {
         let those = movable.iter().filter(|b| is(b));
         those.map(|b| b.name.clone()).collect()
     };
-    let (held, busy) = (named(|b| b.held), named(|b| !b.held));
-    let why = if held.is_empty() {
-        Why::Busy(busy)
-    } else {
-        Why::Held(held)
+    let (held, busy) = (named(|b| b.held), named(|b| b.busy));
+    let why = match (held.is_empty(), busy.is_empty()) {
+        (false, _) => Why::Held(held),
+        (true, false) => Why::Busy(busy),
+        (true, true) => Why::Away(named(|_| true)),
     };
     Step::Wait {
         until: facts.now.plus_seconds(LOOK_AGAIN),
@@ -353,6 +357,7 @@ impl Why {
             Why::Absent(words) => words.clone(),
             Why::Held(names) => format!("all that is left is held: {}", list(names)),
             Why::Busy(names) => format!("another process works on what is left: {}", list(names)),
+            Why::Away(names) => format!("other machines carry what is left, by waybills: {}", list(names)),
             Why::PutOff(name) => format!("batch {name} does not fit into this window and may not span two"),
         }
     }

@@ -18,12 +18,17 @@ struct Real {
     asked: bool,
     /// Held between these turns.
     held: (u32, u32),
+    /// With another machine between these turns.
+    away: (u32, u32),
     needs: f64,
 }
 
 fn real() -> impl Strategy<Value = Real> {
     let flags = (any::<(bool, bool)>(), 0..8u8, 0..8u8);
-    (0..3u8, flags, 0..40u32, 0..40u32, 0.0..200_000.0f64).prop_map(|(cuts, flags, from, long, needs)| Real {
+    let away = (0..40u32, 0..20u32);
+    let held = (0..40u32, 0..40u32);
+    (0..3u8, flags, held, away, 0.0..200_000.0f64).prop_map(|(cuts, flags, (from, long), away, needs)| Real {
+        away: (away.0, away.0 + away.1),
         cuts,
         unequal: (flags.0.0, flags.0.0 && flags.0.1),
         conflict: flags.1 == 0,
@@ -39,6 +44,7 @@ fn facts(batches: usize) -> Facts {
         state: State::Waiting,
         held: false,
         busy: false,
+        away: false,
         asked: false,
         conflict: false,
         reading: Reading::NotYet,
@@ -91,6 +97,7 @@ impl World {
         });
         for (known, real) in self.facts.batches.iter_mut().zip(&self.real) {
             known.held = (real.held.0..real.held.1).contains(&self.turn);
+            known.away = (real.away.0..real.away.1).contains(&self.turn);
             known.asked = real.asked;
             known.needs = Some(real.needs);
             known.conflict = real.conflict && known.state >= State::Copied;
@@ -104,7 +111,10 @@ impl World {
     fn copy(&mut self, name: &BatchName) {
         let at = self.at(name);
         let batch = &mut self.facts.batches[at];
-        assert!(!batch.held && !batch.busy, "a held batch is copied");
+        assert!(
+            !batch.held && !batch.busy && !batch.away,
+            "a held batch is copied"
+        );
         assert!(
             !(batch.asked && batch.state == State::Waiting),
             "copied in spite of a question"
@@ -129,7 +139,10 @@ impl World {
     fn verify(&mut self, name: &BatchName) {
         let at = self.at(name);
         let (batch, real) = (&mut self.facts.batches[at], &self.real[at]);
-        assert!(!batch.held && !batch.busy, "a held batch is read back");
+        assert!(
+            !batch.held && !batch.busy && !batch.away,
+            "a held batch is read back"
+        );
         // Refused by the states before it is copied.
         batch.state = after(batch.state, Event::VerifyBegins).unwrap();
         let second = batch.reading == Reading::Repaired;
@@ -174,7 +187,7 @@ proptest! {
             }
             match &step {
                 Step::Copy(name) => {
-                    let unread = |b: &&BatchFacts| b.state == State::Copied && !b.held
+                    let unread = |b: &&BatchFacts| b.state == State::Copied && !b.held && !b.away
                         && matches!(b.reading, Reading::NotYet | Reading::Repaired);
                     let new = before.batches[world.at(name)].reading == Reading::NotYet;
                     prop_assert!(!new || before.batches.iter().filter(unread).count() <= 1, "reading back lags");

@@ -24,6 +24,9 @@ pub mod sampling;
 mod states;
 #[cfg(test)]
 mod tests;
+pub mod waybills;
+#[cfg(test)]
+mod waybills_tests;
 pub mod witness;
 
 pub use gate::{Gate, READS_DISAGREE, Reason, Removal, gate};

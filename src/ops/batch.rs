@@ -3,7 +3,7 @@
 use super::desk::{Desk, is_alive, this_process};
 use super::permissions::permissions;
 use super::settings::{DestinationSettings, SourceSettings};
-use super::{gather, guard, late, scan, store};
+use super::{away, gather, guard, late, scan, store};
 use crate::entry::Permissions;
 use crate::index::Index;
 use crate::ledger::BatchRow;
@@ -236,8 +236,24 @@ pub fn target(desk: &mut Desk<'_>, at_hand: &AtHand) -> Result<OsFs, Trouble> {
 /// Runs `work` as the one writer of a batch.
 ///
 /// # Errors
-/// `batch-busy` where another process works on it, or what `work` answers.
+/// `batch-busy` where another process works on it, `carried-elsewhere` where another machine does,
+/// or what `work` answers.
 pub fn alone<T>(
+    desk: &mut Desk<'_>,
+    batch: &str,
+    work: impl FnOnce(&mut Desk<'_>) -> Result<T, Trouble>,
+) -> Result<T, Trouble> {
+    here_alone(desk, batch, |desk| {
+        away::refuse(desk, batch)?;
+        work(desk)
+    })
+}
+
+/// The same whatever another machine does: for those who deal with its waybill.
+///
+/// # Errors
+/// `batch-busy`, or what `work` answers.
+pub fn here_alone<T>(
     desk: &mut Desk<'_>,
     batch: &str,
     work: impl FnOnce(&mut Desk<'_>) -> Result<T, Trouble>,

@@ -75,7 +75,7 @@ fn refuse_before_making(request: &Request<'_>) -> Result<(), Trouble> {
 }
 
 /// A path without symlinks, as far as it exists; the rest as it is written.
-fn real(path: &Path) -> PathBuf {
+pub(super) fn real(path: &Path) -> PathBuf {
     for above in path.ancestors() {
         if let (Ok(found), Ok(rest)) = (std::fs::canonicalize(above), path.strip_prefix(above)) {
             return found.join(rest);
@@ -150,7 +150,7 @@ fn make(path: &Path, what: &str) -> Result<(), Trouble> {
 
 /// The destination itself may be missing, its parent may not: a parent that is missing is a mount
 /// that is missing.
-fn find_parent(path: &Path) -> Result<(), Trouble> {
+pub(super) fn find_parent(path: &Path) -> Result<(), Trouble> {
     if path.is_dir() || path.parent().is_some_and(Path::is_dir) {
         return Ok(());
     }
@@ -168,7 +168,7 @@ fn make_destination(path: &Path) -> Result<(), Trouble> {
     }
 }
 
-fn refuse_root_disk(path: &Path, allowed: bool) -> Result<(), Trouble> {
+pub(super) fn refuse_root_disk(path: &Path, allowed: bool) -> Result<(), Trouble> {
     let table = MountTable::read().map_err(|fault| Trouble::stopped("no-mount-table", fault.to_string()))?;
     // What does not exist yet will lie where the folder above it lies.
     let there = path.ancestors().find(|above| above.exists()).unwrap_or(path);
@@ -191,7 +191,7 @@ fn refuse_root_disk(path: &Path, allowed: bool) -> Result<(), Trouble> {
     .mend("Mount the pool there first. If you mean it, add --allow-root-disk to `begin`, or root-disk = true to this [[destination]]."))
 }
 
-fn refuse_overlap(source: &Path, destination: &Path) -> Result<(), Trouble> {
+pub(super) fn refuse_overlap(source: &Path, destination: &Path) -> Result<(), Trouble> {
     let (from, to) = (real(source), real(destination));
     if from.starts_with(&to) || to.starts_with(&from) {
         return Err(overlap(source, destination));

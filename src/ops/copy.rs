@@ -1,5 +1,6 @@
 //! copy: what is outstanding of a batch, carried out and recorded.
 
+use super::away;
 use super::batch::{self, AtHand};
 use super::content::Shelf;
 use super::desk::Desk;
@@ -120,6 +121,7 @@ fn section(
     let mut batches = batch::named(&plan, &[name.to_string()])?;
     let chosen = batches.remove(0);
     refuse_held(desk, name)?;
+    away::refuse_kin(desk, &plan, &chosen)?;
     if let Some(trouble) = rooms::too_early(desk, &plan, &chosen)? {
         return Err(trouble);
     }
@@ -135,7 +137,7 @@ fn section(
     })
 }
 
-fn refuse_held(desk: &Desk<'_>, name: &str) -> Result<(), Trouble> {
+pub(super) fn refuse_held(desk: &Desk<'_>, name: &str) -> Result<(), Trouble> {
     let holds = desk.ledger.holds(desk.now())?;
     if holds.iter().any(|held| held == name || held == "*") {
         return Err(Trouble::stopped("held", format!("the batch {name} is held"))
@@ -275,6 +277,7 @@ pub(super) fn task_of(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Task, Trouble
         reserve: free,
         shelf: Shelf::of(&desk.ledger, &at_hand.index)?.place().to_string(),
         only_adopt: false,
+        as_listed: desk.elsewhere.map(|there| there.inodes),
         placed_inodes_hold: true,
         accept: at_hand.destination.accept.clone(),
     })

@@ -19,6 +19,15 @@ pub struct Desk<'a> {
     pub clock: &'a dyn Clock,
     /// Whether to end.
     pub stop: &'a Stop,
+    /// Set where this is the work of a waybill on another machine, not the move at home.
+    pub elsewhere: Option<Elsewhere>,
+}
+
+/// How another machine sees the source of a waybill.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Elsewhere {
+    /// Whether its inode numbers are those of the index.
+    pub inodes: bool,
 }
 
 impl<'a> Desk<'a> {
@@ -40,6 +49,7 @@ impl<'a> Desk<'a> {
             ledger,
             clock,
             stop,
+            elsewhere: None,
         })
     }
 
@@ -77,6 +87,11 @@ pub(super) fn refuse_network(folder: &Path) -> Result<(), Trouble> {
         .mend("Keep the move folder on a disk of this machine; its ledger is copied to the destination by itself.")),
         _ => Ok(()),
     }
+}
+
+/// The name that this machine gives itself.
+pub fn machine() -> String {
+    read("/proc/sys/kernel/hostname")
 }
 
 /// This process, as the holder of a lease.

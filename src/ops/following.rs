@@ -1,5 +1,6 @@
 //! Folders renamed at the source, followed at the destination by a rename instead of a copy.
 
+use super::away;
 use super::batch::{self, AtHand};
 use super::desk::{Desk, is_alive, this_process};
 use super::follow::{Keys, Renamed, find};
@@ -283,7 +284,10 @@ pub(super) fn alone<T>(
         }
     }
     let done = match busy {
-        None => work(desk),
+        None => rows
+            .iter()
+            .try_for_each(|row| away::refuse(desk, &row.name))
+            .and_then(|()| work(desk)),
         Some((row, holder)) => Err(Trouble::stopped(
             "batch-busy",
             format!(

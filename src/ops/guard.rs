@@ -187,42 +187,60 @@ pub fn marker_path(destination: &Path) -> PathBuf {
 /// # Errors
 /// `dataset-missing` or `dataset-not-mounted` with the commands to use.
 pub fn dataset(desk: &mut Desk<'_>, at: &DestinationSettings, dataset: &Dataset) -> Result<OsFs, Trouble> {
-    use std::os::unix::ffi::OsStrExt;
     joined(desk, at)?;
-    let root = destination(desk, at)?;
-    let path = at
-        .path
-        .join(std::ffi::OsStr::from_bytes(dataset.folder.as_bytes()));
-    if at.dataset.is_some() {
-        let named = dataset.full_name.clone().unwrap_or_default();
-        let mend = "Create the datasets with the commands of `poolward plan --datasets`, or mount them.";
-        if !path.is_dir() {
-            let text = format!("the dataset {named} has no folder at {}", path.display());
-            return Err(Trouble::stopped("dataset-missing", text).mend(mend));
-        }
-        let own = MountTable::read().is_ok_and(|table| table.is_mount_point(&path));
-        if !own {
-            let text = format!(
-                "the dataset {named} is not mounted at {}: files would land in its parent",
-                path.display()
-            );
-            return Err(Trouble::stopped("dataset-not-mounted", text).mend(mend));
-        }
-    } else if !path.is_dir() {
+    destination(desk, at)?;
+    let path = dataset_path(at, dataset);
+    if at.dataset.is_none() && !path.is_dir() {
         make_folders(&path)?;
     }
-    drop(root);
-    let fs = open(&path, "--to")?;
-    let row = EndRow {
-        role: EndRole::Dataset,
-        name: dataset.name.clone(),
-        path: path.clone(),
-        mount: fs.mount().clone(),
-        known: Vec::new(),
+    let fs = dataset_seen(desk, at, dataset)?;
+    if desk.ledger.end(EndRole::Dataset, &dataset.name)?.is_none() {
+        let row = EndRow {
+            role: EndRole::Dataset,
+            name: dataset.name.clone(),
+            path,
+            mount: fs.mount().clone(),
+            known: Vec::new(),
+        };
+        desk.ledger.keep_end(&row, false)?;
+    }
+    Ok(fs)
+}
+
+fn dataset_path(at: &DestinationSettings, dataset: &Dataset) -> PathBuf {
+    use std::os::unix::ffi::OsStrExt;
+    at.path
+        .join(std::ffi::OsStr::from_bytes(dataset.folder.as_bytes()))
+}
+
+/// The same for those who come before anything of ours may lie there: nothing is made, and nothing
+/// recorded.
+///
+/// # Errors
+/// As for [`dataset`]; `dataset-missing` also where it is a plain folder that is not there.
+pub fn dataset_seen(desk: &Desk<'_>, at: &DestinationSettings, dataset: &Dataset) -> Result<OsFs, Trouble> {
+    destination(desk, at)?;
+    let path = dataset_path(at, dataset);
+    let named = dataset.full_name.as_ref().unwrap_or(&dataset.name);
+    let mend = match at.dataset {
+        Some(_) => "Create the datasets with the commands of `poolward plan --datasets`, or mount them.",
+        None => "Look whether this is the destination that was copied to.",
     };
-    match desk.ledger.end(EndRole::Dataset, &dataset.name)? {
-        Some(kept) => same_mount(&path, &kept.mount, fs.mount())?,
-        None => desk.ledger.keep_end(&row, false)?,
+    if !path.is_dir() {
+        let text = format!("the dataset {named} has no folder at {}", path.display());
+        return Err(Trouble::stopped("dataset-missing", text).mend(mend));
+    }
+    let own = || MountTable::read().is_ok_and(|table| table.is_mount_point(&path));
+    if at.dataset.is_some() && !own() {
+        let text = format!(
+            "the dataset {named} is not mounted at {}: files would land in its parent",
+            path.display()
+        );
+        return Err(Trouble::stopped("dataset-not-mounted", text).mend(mend));
+    }
+    let fs = open(&path, "--to")?;
+    if let Some(kept) = desk.ledger.end(EndRole::Dataset, &dataset.name)? {
+        same_mount(&path, &kept.mount, fs.mount())?;
     }
     Ok(fs)
 }
@@ -295,6 +313,17 @@ pub(super) fn open(path: &Path, option: &str) -> Result<OsFs, Trouble> {
     })
 }
 
+/// Whether a folder is there to be opened; `option` is how its path was given.
+///
+/// # Errors
+/// `mount-missing` where it is not.
+pub(super) fn is_there(path: &Path, option: &str) -> Result<(), Trouble> {
+    OsFs::open(path).map(|_| ()).map_err(|fault| {
+        let text = format!("cannot open {}: {}", path.display(), fault.words);
+        Trouble::stopped("mount-missing", text).mend(format!("Mount it, or give another path with {option}."))
+    })
+}
+
 fn mount_of(path: &Path, option: &str) -> Result<MountIdentity, Trouble> {
     Ok(open(path, option)?.mount().clone())
 }
@@ -319,7 +348,8 @@ pub(super) fn missing(path: &Path, why: &str) -> Trouble {
     )
 }
 
-fn names_in(path: &Path) -> Result<Vec<String>, Trouble> {
+/// Names at the top of a folder, as they are shown, in order.
+pub(super) fn names_in(path: &Path) -> Result<Vec<String>, Trouble> {
     use std::os::unix::ffi::OsStrExt;
     let fail = |e: std::io::Error| {
         Trouble::stopped(

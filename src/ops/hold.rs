@@ -1,11 +1,20 @@
-//! hold: pauses and resumes.
+//! hold: pauses and resumes, and takes waybills back.
 
 use super::batch;
 use super::desk::Desk;
 use crate::moment::Moment;
 use crate::trouble::Trouble;
 
-/// Pauses batches (`*` for everything), or lets them go on. Answers what is held now.
+/// What is held now.
+pub struct Held {
+    /// Batches; `*` for everything.
+    pub held: Vec<String>,
+    /// Batches of which waybills were out that are good for nothing now.
+    pub taken_back: Vec<String>,
+}
+
+/// Pauses batches (`*` for everything), or lets them go on; a batch named there whose work another
+/// machine was given is taken back. Answers what is held now.
 ///
 /// # Errors
 /// [`Trouble`] for names that do not exist.
@@ -14,7 +23,7 @@ pub fn hold(
     names: &[String],
     until: Option<Moment>,
     off: bool,
-) -> Result<Vec<String>, Trouble> {
+) -> Result<Held, Trouble> {
     let real: Vec<String> = names.iter().filter(|name| *name != "*").cloned().collect();
     if !real.is_empty() {
         batch::named(&batch::plan(desk)?, &real)?;
@@ -25,11 +34,20 @@ pub fn hold(
             desk.ledger.unhold(&held)?;
         }
     }
+    let mut taken_back = Vec::new();
     for name in names {
         match off {
-            true => desk.ledger.unhold(name)?,
+            true => {
+                desk.ledger.unhold(name)?;
+                if desk.ledger.withdraw_waybills(name, desk.now())? > 0 {
+                    let words = format!("{name}: its waybills are good for nothing any more");
+                    desk.ledger.event(desk.now(), "waybill-taken-back", &words)?;
+                    taken_back.push(name.clone());
+                }
+            }
             false => desk.ledger.hold(name, until)?,
         }
     }
-    desk.ledger.holds(desk.now())
+    let held = desk.ledger.holds(desk.now())?;
+    Ok(Held { held, taken_back })
 }

@@ -238,7 +238,11 @@ fn collides(folder: &RelPath, name: &[u8]) -> Trouble {
     .mend("Give it a name that nothing else in that folder has.")
 }
 
-fn sort_out(exclude: &Exclude, folder: &RelPath, children: Vec<Named>) -> (Vec<(Named, String)>, Vec<Named>) {
+pub(super) fn sort_out(
+    exclude: &Exclude,
+    folder: &RelPath,
+    children: Vec<Named>,
+) -> (Vec<(Named, String)>, Vec<Named>) {
     let mut out = Vec::new();
     let mut kept = Vec::with_capacity(children.len());
     for child in children {
@@ -254,7 +258,7 @@ fn sort_out(exclude: &Exclude, folder: &RelPath, children: Vec<Named>) -> (Vec<(
 }
 
 /// The listings above the project depth: the root, and for deeper projects the folders below it.
-fn folders_above(index: &Index, depth: usize) -> Result<Vec<Listing>, Trouble> {
+pub(super) fn folders_above(index: &Index, depth: usize) -> Result<Vec<Listing>, Trouble> {
     let mut found = Vec::new();
     let mut waiting = VecDeque::from([RelPath::root()]);
     while let Some(path) = waiting.pop_front() {

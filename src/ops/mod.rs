@@ -1,8 +1,11 @@
 //! One file a verb: gather, decide, record. No decision is made here that a lower floor could make.
 
+pub mod absorb;
 pub mod adopt;
+pub mod away;
 pub mod batch;
 pub mod begin;
+pub mod carry;
 pub mod changes;
 mod checks;
 pub mod content;
@@ -57,4 +60,5 @@ pub mod twins;
 pub mod unsettled;
 pub mod verify;
 pub mod view;
+pub mod waybill;
 pub mod witness;

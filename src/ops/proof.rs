@@ -3,7 +3,7 @@
 use super::batch::{self, AtHand};
 use super::desk::Desk;
 use super::manifest::{self, aside, denied};
-use super::verify::facts_of;
+use super::verify::compared;
 use crate::ledger::{self, Beside, FileRecord, ProofRow};
 use crate::lifecycle::State;
 use crate::report::model::ReadHow;
@@ -88,13 +88,6 @@ pub(super) fn refused(path: &Path, why: &str) -> Trouble {
 }
 
 fn head(desk: &Desk<'_>, at_hand: &AtHand, target: &OsFs) -> Result<Head, Trouble> {
-    let facts = facts_of(at_hand);
-    let compared = [
-        ("time", facts.times),
-        ("mode", facts.modes),
-        ("owner", facts.owners),
-        ("xattr", facts.xattrs),
-    ];
     let ways = desk.settings.accept_read.iter();
     Ok(Head {
         format: FORMAT,
@@ -112,11 +105,7 @@ fn head(desk: &Desk<'_>, at_hand: &AtHand, target: &OsFs) -> Result<Head, Troubl
             .map(|renames| renames.at.rfc3339(chrono_tz::UTC)),
         settings: Settings {
             accept_read: ways.map(|how| how.word().to_string()).collect(),
-            compared: compared
-                .iter()
-                .filter(|(_, is)| *is)
-                .map(|(fact, _)| fact.to_string())
-                .collect(),
+            compared: compared(at_hand),
         },
     })
 }

@@ -26,9 +26,11 @@ pub fn keep(desk: &Desk<'_>) -> Result<(), Trouble> {
     Ok(())
 }
 
-/// Our folder at each destination, where the destination is there.
+/// Our folder at each destination, where the destination is there. What another machine keeps of a
+/// waybill is not the move's ledger, and must not take the place of its copy.
 fn homes(desk: &Desk<'_>) -> Vec<PathBuf> {
-    let destinations = desk.settings.destinations.iter();
+    let at_home = desk.elsewhere.is_none();
+    let destinations = desk.settings.destinations.iter().filter(|_| at_home);
     let homes = destinations.map(|destination| destination.path.join(".poolward"));
     homes.filter(|home| home.is_dir()).collect()
 }

@@ -248,7 +248,7 @@ fn flags(desk: &Desk<'_>, row: Option<&LedgerRow>, mut flags: Flags) -> Result<V
         for failure in desk.ledger.failures(row.id)? {
             match failure.code.as_str() {
                 code if code.starts_with("conflict") => flags.conflict = true,
-                "gone-at-source" | "changing" => flags.changed = true,
+                "gone-at-source" | "changing" | "changed" => flags.changed = true,
                 _ => flags.failed = true,
             }
         }

@@ -207,7 +207,7 @@ pub(super) fn against(outcome: &Outcome, at: Moment) -> impl Iterator<Item = Dif
 }
 
 /// Verified is a batch of which every file is proven and nothing stands against it.
-fn settle(
+pub(super) fn settle(
     desk: &mut Desk<'_>,
     at_hand: &AtHand,
     state: State,
@@ -255,8 +255,21 @@ pub(super) fn facts_of(at_hand: &AtHand) -> Facts {
     }
 }
 
+/// The words for the facts that are compared beside content, size, kind and links.
+pub(super) fn compared(at_hand: &AtHand) -> Vec<String> {
+    let facts = facts_of(at_hand);
+    let all = [
+        ("time", facts.times),
+        ("mode", facts.modes),
+        ("owner", facts.owners),
+        ("xattr", facts.xattrs),
+    ];
+    let mine = all.iter().filter(|(_, is)| *is);
+    mine.map(|(fact, _)| fact.to_string()).collect()
+}
+
 /// The folders of the batch: missing ones, their own facts, and what nobody sent.
-fn folders(
+pub(super) fn folders(
     desk: &Desk<'_>,
     at_hand: &AtHand,
     target: &dyn Fs,

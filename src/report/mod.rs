@@ -11,6 +11,7 @@
 //! - [`tables`]: CSV for spreadsheets.
 //! - [`manifest`]: check files in the coreutils format, RFC 8493 lines, and a reader of check files.
 //! - [`proof`]: the sealed proof file of a batch, written and read line by line.
+//! - [`waybill`]: what another machine needs for one task of one batch, and what it answers.
 //! - [`findings`]: what a survey found, gravest first, for a terminal of 80 columns.
 //! - [`words`]: sentences and aligned tables for a terminal.
 
@@ -22,8 +23,10 @@ pub mod manifest;
 pub mod model;
 pub mod page;
 pub mod proof;
+mod sealed;
 pub mod sheet;
 pub mod tables;
+pub mod waybill;
 pub mod words;
 
 #[cfg(test)]

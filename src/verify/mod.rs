@@ -7,6 +7,7 @@
 
 pub mod compare;
 mod others;
+mod reading;
 mod uninvited;
 mod worker;
 
@@ -23,6 +24,7 @@ use crate::world::{Course, Disks, Fault, FaultKind, Fs, ReadHow, Stop};
 use compare::Facts;
 use std::collections::{BTreeMap, BTreeSet};
 
+pub use reading::read;
 pub use uninvited::{Uninvited, is_by_product, uninvited};
 pub use worker::PIECE;
 

@@ -26,6 +26,8 @@ pub enum FaultKind {
     Exists,
     /// Not the entry that was expected.
     Changed,
+    /// Not the entry that a list names, however often it is looked at.
+    Another,
     /// Reads of one unchanged file that gave different content each time.
     Disagrees,
     /// A folder that is not empty.
@@ -103,6 +105,7 @@ impl Fault {
             FaultKind::NotFound
             | FaultKind::Exists
             | FaultKind::Changed
+            | FaultKind::Another
             | FaultKind::Disagrees
             | FaultKind::NotEmpty
             | FaultKind::Denied
@@ -142,7 +145,7 @@ impl FaultKind {
         match self {
             FaultKind::NotFound => "not-found",
             FaultKind::Exists => "in-the-way",
-            FaultKind::Changed => "changed",
+            FaultKind::Changed | FaultKind::Another => "changed",
             FaultKind::Disagrees => "reads-disagree",
             FaultKind::NotEmpty => "not-empty",
             FaultKind::NoSpace => "no-space",

@@ -2,9 +2,13 @@
 
 #![allow(clippy::disallowed_methods, clippy::expect_used, clippy::unwrap_used)]
 
+mod absorbing;
 mod attacks;
 mod awkward;
 mod bad_input;
+mod carry_ends;
+mod carry_refuses;
+mod carrying;
 mod changing;
 mod corruption;
 mod cutover;
@@ -32,10 +36,12 @@ mod renaming;
 mod run;
 mod scan_trouble;
 mod scanning;
+mod scheduler;
 mod second_looks;
 #[path = "../support/mod.rs"]
 mod support;
 mod twins;
 mod util;
 mod view;
+mod waybills;
 mod whole_move;

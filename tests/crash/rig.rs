@@ -89,6 +89,7 @@ impl Rig {
             stop: Stop::new(),
             task: Task {
                 only_adopt: false,
+                as_listed: None,
                 placed_inodes_hold: true,
                 accept: Vec::new(),
                 shelf: String::new(),

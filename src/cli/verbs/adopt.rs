@@ -26,7 +26,7 @@ pub(super) fn run(args: &Adopt, context: &Context) -> Result<Code, Trouble> {
         });
         meter.done();
         let adopted = adopted?;
-        copy::tell(context, &adopted, "adopted");
+        copy::tell(context, &adopted, "adopted", copy::ALL);
         clean &= adopted.failures.is_empty() && adopted.outcome.disagreed == 0;
         done.push(copy::object(&adopted));
     }

@@ -7,12 +7,13 @@ use crate::cli::progress::Meter;
 use crate::cli::{Context, json as pieces};
 use crate::copy::Outcome;
 use crate::copy::Progress;
+use crate::ledger::Failure;
 use crate::lifecycle::State;
 use crate::names::RelPath;
 use crate::ops::copy::{Copied, copy, copy_in_windows};
 use crate::ops::desk::Desk;
 use crate::ops::view::View;
-use crate::ops::{batch, hours, rooms};
+use crate::ops::{away, batch, hours, rooms};
 use crate::plan::Plan;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Span, counted, grouped};
@@ -46,7 +47,7 @@ pub(super) fn run(args: &Copy, context: &Context) -> Result<Code, Trouble> {
         };
         meter.done();
         let copied = copied?;
-        tell(context, &copied, "copied");
+        tell(context, &copied, "copied", ALL);
         clean &= copied.failures.is_empty() && copied.outcome.disagreed == 0;
         done.push(object(&copied));
     }
@@ -78,6 +79,10 @@ fn chosen(desk: &Desk<'_>, plan: &Plan, args: &Copy, context: &Context) -> Resul
         if !(open(name) || args.all && !is_held(name) && wants_repair(desk, name)?) {
             continue;
         }
+        if let Some(carried) = away::words(desk, name)? {
+            context.out.note(&format!("Passed over: {carried}."));
+            continue;
+        }
         match rooms::too_early(desk, plan, batch)? {
             Some(wait) => context.out.note(&format!("Not yet: {wait}.")),
             None => names.push(batch.name.as_str().to_string()),
@@ -88,6 +93,9 @@ fn chosen(desk: &Desk<'_>, plan: &Plan, args: &Copy, context: &Context) -> Resul
     }
     Ok(names)
 }
+
+/// Where all failures of a batch stand.
+pub(super) const ALL: &str = "`status --left-behind` lists all";
 
 /// Whether a batch that is copied has files that failed, or that differ by the last verification.
 fn wants_repair(desk: &Desk<'_>, name: &str) -> Result<bool, Trouble> {
@@ -102,7 +110,7 @@ fn wants_repair(desk: &Desk<'_>, name: &str) -> Result<bool, Trouble> {
 }
 
 /// What a person reads of one batch.
-pub(super) fn tell(context: &Context, copied: &Copied, verb: &str) {
+pub(super) fn tell(context: &Context, copied: &Copied, verb: &str, where_all: &str) {
     let outcome = &copied.outcome;
     let rate = crate::units::Rate::from_work(outcome.copied.bytes, copied.elapsed);
     context.out.say(&format!(
@@ -115,17 +123,20 @@ pub(super) fn tell(context: &Context, copied: &Copied, verb: &str) {
     {
         context.out.say(&format!("  {line}."));
     }
-    for failure in copied.failures.iter().take(20) {
+    tell_failures(context, &copied.failures, where_all);
+}
+
+/// The first failures, and where the others stand.
+pub(super) fn tell_failures(context: &Context, failures: &[Failure], where_all: &str) {
+    for failure in failures.iter().take(20) {
         context.out.say(&format!(
             "  {}: {} ({})",
             failure.place, failure.text, failure.code
         ));
     }
-    if copied.failures.len() > 20 {
-        context.out.say(&format!(
-            "  and {} more; `status --left-behind` lists all.",
-            copied.failures.len() - 20
-        ));
+    if failures.len() > 20 {
+        let more = failures.len() - 20;
+        context.out.say(&format!("  and {more} more; {where_all}."));
     }
 }
 
@@ -215,7 +226,7 @@ fn reads_told(outcome: &Outcome) -> Vec<String> {
     also
 }
 
-fn view_told(view: &View) -> Vec<String> {
+pub(super) fn view_told(view: &View) -> Vec<String> {
     let folder = view.folder.display();
     if let Some(trouble) = &view.trouble {
         return vec![format!(

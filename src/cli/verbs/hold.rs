@@ -26,8 +26,14 @@ pub(super) fn run(args: &Hold, context: &Context) -> Result<Code, Trouble> {
         return Err(Trouble::usage("no-batch", "nothing to hold was named")
             .mend("Name batches, or add --everything."));
     }
-    let held = hold(&mut desk, &names, until, args.off)?;
-    let shown: Vec<String> = held
+    let done = hold(&mut desk, &names, until, args.off)?;
+    for name in &done.taken_back {
+        context.out.say(&format!(
+            "The waybill of batch {name} is taken back: its receipt is refused from now on. Stop the machine that carries it before you go on here."
+        ));
+    }
+    let shown: Vec<String> = done
+        .held
         .iter()
         .map(|n| if n == "*" { "everything".into() } else { n.clone() })
         .collect();
@@ -35,6 +41,8 @@ pub(super) fn run(args: &Hold, context: &Context) -> Result<Code, Trouble> {
         true => context.out.say("Nothing is held."),
         false => context.out.say(&format!("Held: {}.", shown.join(", "))),
     }
-    context.out.object("hold", json!({"held": shown}));
+    context
+        .out
+        .object("hold", json!({"held": shown, "taken_back": done.taken_back}));
     Ok(Code::Done)
 }

@@ -1,8 +1,11 @@
 //! The verbs: each gathers its options, calls one operation, prints what it answers.
 
+mod absorb;
 mod accuracy;
 mod adopt;
 mod begin;
+mod carried;
+mod carry;
 mod copy;
 mod cutover;
 mod demo;
@@ -30,6 +33,7 @@ mod verify;
 mod verify_more;
 mod verify_sample;
 mod watch;
+mod waybill;
 
 use super::args::Command;
 use super::exit::Code;
@@ -55,6 +59,9 @@ pub(super) fn run(command: Command, context: &Context) -> Result<Code, Trouble> 
         Command::Release(args) => release::run(&args, context),
         Command::Report => report::run(context),
         Command::Adopt(args) => adopt::run(&args, context),
+        Command::Waybill(args) => waybill::run(&args, context),
+        Command::Absorb(args) => absorb::run(&args, context),
+        Command::Carry(args) => carry::run(&args, context),
         Command::Fixity(args) => fixity::run(&args, context),
         Command::Demo(args) => demo::run(&args, context),
     }

@@ -1,6 +1,6 @@
 //! status.
 
-use super::{accuracy, desk, exposed, fixity_told};
+use super::{accuracy, carried, desk, exposed, fixity_told};
 use crate::cli::args::Status as StatusArgs;
 use crate::cli::exit::Code;
 use crate::cli::{Context, json as pieces};
@@ -41,6 +41,7 @@ pub(super) fn once(args: &StatusArgs, context: &Context, look: bool) -> Result<C
         context.out.say(&line);
     }
     fixity_told::tell_on_record(context, &stand.model);
+    let carried = carried::tell(&desk, context)?;
     let left = if args.left_behind {
         left(&desk, context)?
     } else {
@@ -51,6 +52,7 @@ pub(super) fn once(args: &StatusArgs, context: &Context, look: bool) -> Result<C
         "batches": stand.model.batches.iter().map(|b| {
             let mut object = batch_object(b, &homes, failed(&desk, b.name.as_str())?, zone)?;
             accuracy::add(&mut object, b, told.get(b.name.as_str()), zone);
+            object["carried"] = carried::object(carried.get(b.name.as_str()), zone);
             Ok(object)
         }).collect::<Result<Vec<_>, Trouble>>()?,
         "totals": amounts(&stand.model.totals), "finish": pieces::times(&stand.forecast.finish, zone),

@@ -6,9 +6,9 @@ use crate::cli::exit::Code;
 use crate::cli::progress::Meter;
 use crate::cli::{Context, json as pieces};
 use crate::lifecycle::State;
-use crate::ops::batch;
 use crate::ops::desk::Desk;
 use crate::ops::verify::{How, Verified, verify};
+use crate::ops::{away, batch};
 use crate::trouble::Trouble;
 use crate::units::{Bytes, counted};
 use crate::verify::Outcome;
@@ -16,7 +16,7 @@ use serde_json::{Value, json};
 
 pub(super) fn run(args: &Verify, context: &Context) -> Result<Code, Trouble> {
     let mut desk = desk(context)?;
-    let names = chosen(&desk, args)?;
+    let names = chosen(&desk, args, context)?;
     if let Some(draw) = verify_sample::asked(args)? {
         return verify_sample::run(&mut desk, &names, (draw, args.seed), context);
     }
@@ -40,7 +40,7 @@ pub(super) fn run(args: &Verify, context: &Context) -> Result<Code, Trouble> {
         });
         meter.done();
         let verified = verified?;
-        tell(context, &verified);
+        tell(context, &verified, true);
         clean &= verified.state == State::Verified && verify_more::agrees(&verified);
         done.push(object(&verified));
     }
@@ -48,7 +48,7 @@ pub(super) fn run(args: &Verify, context: &Context) -> Result<Code, Trouble> {
     Ok(Code::clean_if(clean))
 }
 
-fn chosen(desk: &Desk<'_>, args: &Verify) -> Result<Vec<String>, Trouble> {
+fn chosen(desk: &Desk<'_>, args: &Verify, context: &Context) -> Result<Vec<String>, Trouble> {
     if !args.batches.is_empty() {
         let named = batch::named(&batch::plan(desk)?, &args.batches)?;
         return Ok(named.into_iter().map(|b| b.name.as_str().to_string()).collect());
@@ -58,19 +58,24 @@ fn chosen(desk: &Desk<'_>, args: &Verify) -> Result<Vec<String>, Trouble> {
         true => matches!(state, State::Copied | State::Verifying | State::Verified),
         false => matches!(state, State::Copied | State::Verifying),
     };
-    let rows = desk.ledger.batches()?;
-    Ok(rows
-        .into_iter()
-        .filter(|row| wanted(batch::state_of(Some(row))))
-        .map(|row| row.name)
-        .collect())
+    let mut names = Vec::new();
+    for row in desk.ledger.batches()? {
+        if wanted(batch::state_of(Some(&row))) {
+            match away::words(desk, &row.name)? {
+                None => names.push(row.name),
+                Some(carried) => context.out.note(&format!("Passed over: {carried}.")),
+            }
+        }
+    }
+    Ok(names)
 }
 
 pub(super) fn how(outcome: &Outcome) -> &'static str {
     outcome.ways.keys().max().map_or("direct", |how| how.word())
 }
 
-fn tell(context: &Context, verified: &Verified) {
+/// What a person reads of one batch; what to do about differences only where that can be done here.
+pub(super) fn tell(context: &Context, verified: &Verified, at_home: bool) {
     let read = verified.outcome.read;
     let rate = crate::units::Rate::from_work(read.bytes, verified.elapsed);
     let name = &verified.name;
@@ -104,7 +109,7 @@ fn tell(context: &Context, verified: &Verified) {
             .trim_end(),
         );
     }
-    if !verified.differences.is_empty() {
+    if at_home && !verified.differences.is_empty() {
         context.out.say(&format!(
             "  `poolward copy {name}` repairs what is still ours; then verify again."
         ));
@@ -116,7 +121,8 @@ fn tell(context: &Context, verified: &Verified) {
     }
 }
 
-fn object(verified: &Verified) -> Value {
+/// One batch of the JSON.
+pub(super) fn object(verified: &Verified) -> Value {
     json!({"name": verified.name, "state": verified.state.word(), "files_checked": verified.outcome.checked,
            "bytes_read": verified.outcome.read.bytes.0, "read_how": how(&verified.outcome),
            "seconds": pieces::seconds(verified.elapsed), "differences": pieces::differences(&verified.differences),

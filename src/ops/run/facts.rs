@@ -8,7 +8,7 @@ use crate::lifecycle::agenda::{BatchFacts, Facts, Hours, Reading};
 use crate::moment::Moment;
 use crate::ops::batch::{self, state_of};
 use crate::ops::desk::{Desk, is_alive};
-use crate::ops::{rooms, schedule};
+use crate::ops::{away, late, rooms, schedule};
 use crate::trouble::Trouble;
 use chrono::NaiveDate;
 use std::collections::{BTreeMap, BTreeSet};
@@ -23,6 +23,11 @@ pub(super) fn gather(desk: &Desk<'_>, memory: &Memory) -> Result<Facts, Trouble>
     let holds = desk.ledger.holds(now)?;
     let all_held = holds.iter().any(|held| held == "*");
     let busy = busy(desk)?;
+    let out = away::out(&desk.ledger)?;
+    let carried = |name: &str| {
+        out.get(name)
+            .is_some_and(|tasks| tasks.iter().any(|(task, _)| task.sets_aside()))
+    };
     let needs = match desk.settings.spanning {
         true => BTreeMap::new(),
         false => needs(desk, &plan)?,
@@ -40,6 +45,10 @@ pub(super) fn gather(desk: &Desk<'_>, memory: &Memory) -> Result<Facts, Trouble>
                 || memory.tag_held.contains(name)
                 || holds.iter().any(|held| held == name),
             busy: busy.contains(name),
+            away: carried(name)
+                || (row.is_none()
+                    && planned.delta
+                    && late::kin(&plan, planned).any(|kin| carried(kin.name.as_str()))),
             asked: memory.asked.contains(name),
             conflict: row.map_or(Ok(false), |row| has_conflict(desk, row))?,
             reading: reading(desk, memory, row, state)?,

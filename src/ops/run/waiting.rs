@@ -7,7 +7,7 @@ use crate::ledger::EndRole;
 use crate::lifecycle::agenda::{ALARM_AFTER, Absent, Why, pause};
 use crate::moment::Moment;
 use crate::ops::desk::Desk;
-use crate::ops::guard;
+use crate::ops::{away, guard};
 use crate::trouble::Trouble;
 use std::time::Duration;
 
@@ -24,7 +24,7 @@ pub(super) fn wait(
 ) -> Result<(), Trouble> {
     let zone = desk.settings.windows.zone;
     let line = match why {
-        Why::Held(_) | Why::Busy(_) => format!("Waiting: {}.", why.words()),
+        Why::Held(_) | Why::Busy(_) | Why::Away(_) => format!("Waiting: {}.", why.words()),
         Why::Closed | Why::PutOff(_) => format!("Waiting: {}, until {}.", why.words(), until.local(zone)),
         Why::Absent(words) => {
             let since = memory.absent.as_ref().map_or(desk.now(), |absent| absent.since);
@@ -36,6 +36,7 @@ pub(super) fn wait(
         memory.put_off.insert(name.as_str().to_string());
     }
     let holds = desk.ledger.holds(desk.now())?;
+    let out = away::out(&desk.ledger)?;
     loop {
         let left = until.seconds_since(desk.now());
         if left <= 0.0 || desk.stop.is_set() {
@@ -44,7 +45,8 @@ pub(super) fn wait(
         desk.clock
             .wait(Duration::from_secs_f64(left.clamp(0.01, NAP)), desk.stop);
         let edited = stamp(&desk.folder.join("move.toml")) != memory.settings;
-        if edited || desk.ledger.holds(desk.now())? != holds {
+        let moved = desk.ledger.holds(desk.now())? != holds || away::out(&desk.ledger)? != out;
+        if edited || moved {
             return Ok(());
         }
     }

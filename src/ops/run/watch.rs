@@ -44,6 +44,7 @@ impl<'w> Watch<'w> {
             ledger: desk.second_ledger()?,
             clock: desk.clock,
             stop: desk.stop,
+            elsewhere: desk.elsewhere,
         };
         Ok(Watch {
             pause: desk.stop,

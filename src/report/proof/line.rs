@@ -3,10 +3,10 @@
 use super::Proven;
 use crate::digest::Digest;
 use crate::entry::EntryKind;
-use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::report::manifest::hex;
 use crate::report::model::ReadHow;
+use crate::report::sealed::{decimal, hash, moment, when};
 use crate::units::Bytes;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
@@ -163,44 +163,4 @@ fn kind_word(kind: EntryKind) -> &'static str {
         EntryKind::Symlink => "symlink",
         _ => "file",
     }
-}
-
-/// 32 bytes of lower-case hex: one spelling alone, for a changed case is a changed bit.
-pub(super) fn hash(text: &str) -> Result<[u8; 32], &'static str> {
-    let digest = Digest::parse(text).filter(|digest| digest.to_string() == text);
-    digest
-        .map(|digest| digest.0)
-        .ok_or("a hash that is not 64 digits")
-}
-
-const NANOS: i128 = 1_000_000_000;
-
-/// Seconds with nine decimals.
-pub(super) fn decimal(at: Moment) -> String {
-    let all = i128::from(at.seconds) * NANOS + i128::from(at.nanos);
-    let (sign, size) = (if all < 0 { "-" } else { "" }, all.unsigned_abs());
-    let unit = NANOS.unsigned_abs();
-    format!("{sign}{}.{:09}", size / unit, size % unit)
-}
-
-/// What [`decimal`] wrote, and nothing else.
-pub(super) fn moment(text: &str) -> Result<Moment, &'static str> {
-    const WRONG: &str = "a time that is not seconds with nine decimals";
-    let (sign, digits) = match text.strip_prefix('-') {
-        Some(rest) => (-1, rest),
-        None => (1, text),
-    };
-    let (whole, part) = digits.split_once('.').ok_or(WRONG)?;
-    let number = |text: &str| text.parse::<u64>().map_err(|_| WRONG);
-    let all = sign * (i128::from(number(whole)?) * NANOS + i128::from(number(part)?));
-    let seconds = i64::try_from(all.div_euclid(NANOS)).map_err(|_| WRONG)?;
-    let at = Moment {
-        seconds,
-        nanos: all.rem_euclid(NANOS) as u32,
-    };
-    (decimal(at) == text).then_some(at).ok_or(WRONG)
-}
-
-fn when(text: &str) -> Result<Moment, &'static str> {
-    Moment::parse_rfc3339(text).ok_or("a time that is not RFC 3339")
 }

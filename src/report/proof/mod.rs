@@ -15,8 +15,9 @@ mod reader;
 #[cfg(test)]
 mod tests;
 
+pub use crate::report::sealed::Bad;
 pub use line::{Facts, Head, Settings};
-pub use reader::{Bad, Totals, read};
+pub use reader::{Totals, read};
 
 use crate::digest::Digest;
 use crate::entry::EntryKind;

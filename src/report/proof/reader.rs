@@ -1,31 +1,13 @@
 //! Reads a proof back, with every check that can be made.
 
-use super::line::{Facts, Head, hash};
+use super::line::{Facts, Head};
 use super::{FORMAT, LONGEST, Proven, seal_line};
 use crate::digest::Digest;
 use crate::names::RelPath;
+use crate::report::sealed::{Bad, Lines};
 use crate::units::Amount;
 use serde::Deserialize;
-use std::io::{self, BufRead, Read};
-
-/// Why a proof is refused.
-#[derive(Debug, thiserror::Error)]
-pub enum Bad {
-    /// The reader below failed.
-    #[error("it cannot be read: {0}")]
-    Io(#[from] io::Error),
-    /// It is of another make.
-    #[error("it is of format {0}, and this program reads {FORMAT}")]
-    Format(u32),
-    /// It is not what was written.
-    #[error("line {line}: {why}")]
-    Line {
-        /// Its number, from 1.
-        line: u64,
-        /// What is wrong.
-        why: String,
-    },
-}
+use std::io::BufRead;
 
 /// What a whole proof holds.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -51,12 +33,7 @@ struct Total {
 /// # Errors
 /// [`Bad`] for anything that is not exactly what [`super::Writer`] writes.
 pub fn read(from: impl BufRead, mut each: impl FnMut(Proven)) -> Result<Totals, Bad> {
-    let mut lines = Lines {
-        from,
-        seal: blake3::Hasher::new(),
-        number: 0,
-        text: Vec::new(),
-    };
+    let mut lines = Lines::new(from, LONGEST);
     let head = head(&mut lines)?;
     lines.exactly("\"files\":[")?;
     let mut amount = Amount::default();
@@ -88,7 +65,7 @@ pub fn read(from: impl BufRead, mut each: impl FnMut(Proven)) -> Result<Totals, 
         before = Some(file);
     }
     end(&mut lines, &amount)?;
-    let hash = Digest(*lines.seal.finalize().as_bytes());
+    let hash = lines.whole();
     Ok(Totals { head, amount, hash })
 }
 
@@ -106,7 +83,10 @@ fn head(lines: &mut Lines<impl BufRead>) -> Result<Head, Bad> {
     };
     if let Ok(version) = serde_json::from_str::<Version>(body) {
         if version.format != FORMAT {
-            return Err(Bad::Format(version.format));
+            return Err(Bad::Format {
+                found: version.format,
+                known: FORMAT,
+            });
         }
     }
     serde_json::from_str(body).map_err(|e| lines.bad(e.to_string()))
@@ -134,60 +114,5 @@ fn end(lines: &mut Lines<impl BufRead>, amount: &Amount) -> Result<(), Bad> {
     if total.is_none_or(|total| (total.files, total.bytes) != (amount.files, amount.bytes.0)) {
         return Err(lines.bad("the total is not that of its files"));
     }
-    let wanted = Digest(*lines.seal.finalize().as_bytes());
-    let text = lines.next()?;
-    if format!("{text}\n") != seal_line(wanted) {
-        let found = text.strip_prefix("\"seal\":\"").and_then(|rest| rest.get(..64));
-        return Err(lines.bad(match found.is_some_and(|found| hash(found).is_ok()) {
-            true => "its seal does not fit: it was changed or damaged since it was written",
-            false => "it has no seal",
-        }));
-    }
-    match lines.is_at_end()? {
-        true => Ok(()),
-        false => Err(lines.bad("something follows its end")),
-    }
-}
-
-struct Lines<R> {
-    from: R,
-    seal: blake3::Hasher,
-    number: u64,
-    text: Vec<u8>,
-}
-
-impl<R: BufRead> Lines<R> {
-    /// The next line without its end.
-    fn next(&mut self) -> Result<String, Bad> {
-        self.text.clear();
-        self.number += 1;
-        let mut bounded = self.from.by_ref().take(LONGEST as u64);
-        bounded.read_until(b'\n', &mut self.text)?;
-        self.seal.update(&self.text);
-        let Some(body) = self.text.strip_suffix(b"\n") else {
-            return Err(self.bad("it breaks off, or a line is longer than any that is written"));
-        };
-        match std::str::from_utf8(body) {
-            Ok(text) => Ok(text.to_string()),
-            Err(_) => Err(self.bad("it is not UTF-8")),
-        }
-    }
-
-    fn exactly(&mut self, wanted: &str) -> Result<(), Bad> {
-        match self.next()? == wanted {
-            true => Ok(()),
-            false => Err(self.bad(format!("it should say {wanted}"))),
-        }
-    }
-
-    fn is_at_end(&mut self) -> Result<bool, Bad> {
-        Ok(self.from.fill_buf()?.is_empty())
-    }
-
-    fn bad(&self, why: impl Into<String>) -> Bad {
-        Bad::Line {
-            line: self.number,
-            why: why.into(),
-        }
-    }
+    lines.sealed(seal_line)
 }

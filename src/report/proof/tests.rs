@@ -1,7 +1,7 @@
 //! Proofs go out and come back, and no changed one is taken.
 
-use super::line::{decimal, moment};
 use super::*;
+use crate::report::sealed::{decimal, moment};
 use proptest::prelude::*;
 
 fn head() -> Head {
