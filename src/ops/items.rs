@@ -229,7 +229,7 @@ fn place_of(at_hand: &AtHand, placed: &Placed, folder: &RelPath) -> RelPath {
         .join_path(&at_hand.renames.place(&placed.key, folder))
 }
 
-fn collides(folder: &RelPath, name: &[u8]) -> Trouble {
+pub(super) fn collides(folder: &RelPath, name: &[u8]) -> Trouble {
     let name = String::from_utf8_lossy(name);
     Trouble::usage(
         "rename-collides",

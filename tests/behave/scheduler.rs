@@ -129,6 +129,18 @@ impl Drop for Cluster {
     }
 }
 
+/// Whether this Slurm is of 2023 or later, by its own word.
+fn newer_than_22() -> bool {
+    let told = Command::new("slurmd").arg("-V").output().expect("slurmd starts");
+    let text = String::from_utf8_lossy(&told.stdout).into_owned();
+    let year = text
+        .split_whitespace()
+        .nth(1)
+        .and_then(|version| version.split('.').next());
+    year.and_then(|year| year.parse::<u32>().ok())
+        .is_some_and(|year| year > 22)
+}
+
 fn free_port() -> u16 {
     let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
     listener.local_addr().expect("an address").port()
@@ -162,6 +174,11 @@ impl Cluster {
              PartitionName=all Nodes={host} Default=YES MaxTime=INFINITE State=UP\n"
         );
         fs::write(folder.path().join("slurm.conf"), settings).expect("settings");
+        if newer_than_22() {
+            // cgroup.conf(5), from memory: newer ones look for control groups unless told not to.
+            let off = folder.path().join("cgroup.conf");
+            fs::write(off, "CgroupPlugin=disabled\n").expect("settings");
+        }
         let mut cluster = Cluster {
             folder,
             running: Vec::new(),

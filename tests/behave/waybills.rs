@@ -514,3 +514,28 @@ fn a_rename_at_the_source_waits_until_the_batch_is_back() {
     assert_eq!(exit, 0, "{told:?}");
     assert!(scene.run("plan --accept").code < 2);
 }
+
+#[test]
+fn two_names_that_a_rename_makes_one_stop_the_waybill() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.begin();
+    let path = scene.home.join("move.toml");
+    let mut text = std::fs::read_to_string(&path).expect("settings");
+    text.push_str("\n[[rename]]\nfrom = \"2019-lantern-fair/notes.txt\"\nto = \"2019-lantern-fair/raw\"\n");
+    std::fs::write(&path, text).expect("settings");
+    scene.run("scan").expect(0);
+    scene.run("plan");
+    let ran = scene.run("waybill 2019.1");
+    assert_eq!(ran.code, 2, "{}", ran.err);
+    one_line(&ran, "one name");
+    let folder = scene.home.join("waybills");
+    let left = std::fs::read_dir(folder).map_or(0, |items| {
+        let names = items.map(|item| item.expect("an entry").file_name());
+        names
+            .filter(|name| name.to_string_lossy().ends_with(".waybill"))
+            .count()
+    });
+    assert_eq!(left, 0);
+    assert!(dump(&scene).iter().all(|line| !line.starts_with("waybills: ")));
+}

@@ -26,7 +26,7 @@ pub(super) fn run(args: &Copy, context: &Context) -> Result<Code, Trouble> {
     if names.is_empty() {
         context
             .out
-            .say("Nothing waits to be copied. Next: `poolward verify`.");
+            .say("Nothing waits to be copied here. Next: `poolward verify`.");
     }
     let beside = hours::beside(&desk).filter(|_| !args.in_windows && !names.is_empty());
     if let Some(line) = beside {

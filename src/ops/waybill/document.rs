@@ -1,7 +1,7 @@
 //! One waybill as it is written: the head from plan and settings, the list from index and ledger.
 
 use super::records::{ListHash, RecordedFolder, Records};
-use super::slice::SliceEntry;
+use super::slice::{SliceEntry, SliceFolder};
 use crate::digest::Digest;
 use crate::entry::EntryKind;
 use crate::index::InodeClass;
@@ -10,6 +10,7 @@ use crate::lifecycle::waybills::{Task, key};
 use crate::names::RelPath;
 use crate::ops::batch::AtHand;
 use crate::ops::desk::Desk;
+use crate::ops::items::collides;
 use crate::ops::late;
 use crate::ops::manifest::denied;
 use crate::ops::verify::compared;
@@ -50,6 +51,9 @@ pub fn write<W: Write>(
     let mut folders = BTreeSet::new();
     for folder in Records::new(at_hand, task, &desk.ledger)? {
         let folder = folder?;
+        if !at_hand.renames.is_empty() {
+            one_name_each(&folder.folder)?;
+        }
         folders.extend(folder.folder.places());
         writer
             .folder(&folder.folder.path, folder.folder.place.as_ref())
@@ -76,6 +80,17 @@ pub fn write<W: Write>(
         listed: list.finish(),
         asked,
     })
+}
+
+/// Two entries that a rename gives one place stop the waybill as they stop a copy.
+fn one_name_each(folder: &SliceFolder) -> Result<(), Trouble> {
+    let mut taken = BTreeSet::new();
+    for entry in &folder.entries {
+        if entry.place.as_ref().is_some_and(|place| !taken.insert(place)) {
+            return Err(collides(&folder.path, &entry.name));
+        }
+    }
+    Ok(())
 }
 
 fn listed(

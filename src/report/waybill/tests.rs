@@ -274,7 +274,7 @@ fn a_good_seal_over_nonsense_is_refused() {
             "\"move_id\":\"../c0\"",
             "letters and digits",
         ),
-        ("\"task\":\"copy\"", "\"task\":\"remove\"", "unknown variant"),
+        ("\"task\":\"copy\"", "\"task\":\"remove\"", "unknown task"),
         ("\"format\":1", "\"format\":2", "format 2"),
         ("\"size\":21,", "\"size\":22,", "total"),
         ("\"size\":21,", "\"size\": 21,", "form"),
