@@ -1,6 +1,7 @@
 //! One file a verb: gather, decide, record. No decision is made here that a lower floor could make.
 
 pub mod adopt;
+mod as_begun;
 pub mod batch;
 pub mod begin;
 pub mod changes;
