@@ -1,5 +1,6 @@
 //! What a new scan differs in from the one before, in all and for each planned batch.
 
+use super::as_begun::AsBegun;
 use super::desk::Desk;
 use super::scan::{Scanned, open_index};
 use super::{batch, gather};
@@ -70,29 +71,41 @@ pub fn changes(desk: &Desk<'_>, scanned: &[Scanned]) -> Result<Option<Differing>
 /// # Errors
 /// [`Trouble`] for a block that cannot be read.
 pub fn between(old: &Index, new: &Index, trust: InodeTrust) -> Result<Changes, Trouble> {
-    let (mut old_fault, mut new_fault) = (None, None);
-    let found = compare(
-        readable(old, &mut old_fault),
-        readable(new, &mut new_fault),
-        walk_order,
-        trust,
-    );
-    match old_fault.or(new_fault) {
-        Some(trouble) => Err(trouble),
-        None => Ok(found),
-    }
+    read_both(old.listings(), new, |old, new| {
+        compare(old, new, walk_order, trust)
+    })
 }
 
-/// Every single entry that has another path in the newer index, by inode numbers that hold.
+/// The same of what begun batches knew.
 ///
 /// # Errors
 /// As [`between`].
-pub fn moves_between(old: &Index, new: &Index) -> Result<Vec<Move>, Trouble> {
+pub fn since(begun: &AsBegun<'_>, new: &Index) -> Result<Changes, Trouble> {
+    read_both(begun.listings(), new, |old, new| {
+        compare(old, new, walk_order, InodeTrust::None)
+    })
+}
+
+/// Every single entry of begun batches that has another path in the newer index, by inode numbers
+/// that hold.
+///
+/// # Errors
+/// As [`between`].
+pub fn moves_since(begun: &AsBegun<'_>, new: &Index) -> Result<Vec<Move>, Trouble> {
+    read_both(begun.listings(), new, |old, new| moves(old, new, walk_order))
+}
+
+type Read<'a> = &'a mut dyn Iterator<Item = Listing>;
+
+fn read_both<T>(
+    old: impl Iterator<Item = Result<Listing, Trouble>>,
+    new: &Index,
+    work: impl FnOnce(Read<'_>, Read<'_>) -> T,
+) -> Result<T, Trouble> {
     let (mut old_fault, mut new_fault) = (None, None);
-    let found = moves(
-        readable(old, &mut old_fault),
-        readable(new, &mut new_fault),
-        walk_order,
+    let found = work(
+        &mut readable(old, &mut old_fault),
+        &mut readable(new.listings(), &mut new_fault),
     );
     match old_fault.or(new_fault) {
         Some(trouble) => Err(trouble),
@@ -100,8 +113,11 @@ pub fn moves_between(old: &Index, new: &Index) -> Result<Vec<Move>, Trouble> {
     }
 }
 
-fn readable<'a>(index: &Index, fault: &'a mut Option<Trouble>) -> impl Iterator<Item = Listing> + 'a {
-    index.listings().map_while(|listing| match listing {
+fn readable(
+    listings: impl Iterator<Item = Result<Listing, Trouble>>,
+    fault: &mut Option<Trouble>,
+) -> impl Iterator<Item = Listing> {
+    listings.map_while(|listing| match listing {
         Ok(listing) => Some(listing),
         Err(trouble) => {
             *fault = Some(trouble);

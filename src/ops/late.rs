@@ -4,9 +4,10 @@
 //! whatever that batch and those before it could know of lies in there. A difference that a copy
 //! has met already (the file changed before it was read) is none.
 
+use super::as_begun::AsBegun;
 use super::batch::AtHand;
 use super::desk::Desk;
-use super::scan::{newest_index, open_index};
+use super::scan::newest_index;
 use super::{changes, gather, store};
 use crate::digest::Digest;
 use crate::entry::{Entry, EntryKind, Named};
@@ -17,7 +18,6 @@ use crate::moment::Moment;
 use crate::names::{RelPath, SourceName};
 use crate::plan::{Batch, LockedBatch, Placed, Plan, Renames};
 use crate::sizes::SizeHistogram;
-use crate::survey::changes::InodeTrust;
 use crate::survey::{Owner, ProjectKey, ProjectSummary};
 use crate::trouble::Trouble;
 use crate::units::Amount;
@@ -88,11 +88,10 @@ pub fn all_but(desk: &Desk<'_>, but: &BTreeSet<(SourceName, RelPath)>) -> Result
             but: &but,
         };
         let mut late = BTreeMap::new();
-        let digests: BTreeSet<[u8; 32]> = projects.values().map(|p| p.last.0).collect();
-        for digest in digests.into_iter().map(Digest).filter(|d| *d != new.digest()) {
-            let old = open_index(desk, &name.0, digest)?;
-            let mine = |key: &ProjectKey| projects.get(key).filter(|p| p.last == digest);
-            finder.between(&old, &mine, &mut late)?;
+        let last = projects.iter().map(|(key, begun)| (key.clone(), begun.last));
+        let begun = AsBegun::new(desk, source, &new, last, |_| true)?;
+        if !begun.is_empty() {
+            finder.since(&begun, &projects, &mut late)?;
         }
         finder.edits(&projects, &mut late)?;
         late.retain(|_, late| late.amount.files + late.others > 0);
@@ -128,14 +127,14 @@ fn mine_of<'a>(source: &SourceName, all: &'a BTreeSet<(SourceName, RelPath)>) ->
     mine.map(|(_, path)| path).collect()
 }
 
-impl<'a> Finder<'a> {
-    fn between<'b>(
+impl Finder<'_> {
+    fn since(
         &self,
-        old: &Index,
-        mine: &dyn Fn(&ProjectKey) -> Option<&'b Begun>,
+        begun: &AsBegun<'_>,
+        projects: &BTreeMap<ProjectKey, Begun>,
         found: &mut BTreeMap<ProjectKey, Late>,
     ) -> Result<(), Trouble> {
-        let differing = changes::between(old, self.new, InodeTrust::None)?;
+        let differing = changes::since(begun, self.new)?;
         let come = differing.new.iter().chain(&differing.changed);
         for change in come.filter(|change| !self.but.contains(&change.path)) {
             let Some(entry) = self.new.entry(&change.path)? else {
@@ -144,7 +143,7 @@ impl<'a> Finder<'a> {
             let Some(key) = self.owner(&change.path, &entry) else {
                 continue;
             };
-            let Some(begun) = mine(&key) else { continue };
+            let Some(begun) = projects.get(&key) else { continue };
             if !self.is_covered(begun, &change.path, &entry)? {
                 self.push(begun, &change.path, &entry, found.entry(key).or_default());
             }

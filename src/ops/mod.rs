@@ -2,6 +2,7 @@
 
 pub mod absorb;
 pub mod adopt;
+mod as_begun;
 pub mod away;
 pub mod batch;
 pub mod begin;

@@ -1,10 +1,10 @@
 //! Files of begun batches that lie elsewhere at the source now: found and judged. Whole folders under
 //! another name are `follow`'s; what lies below one that can be followed is looked at when it was.
 
+use super::as_begun::AsBegun;
 use super::desk::Desk;
 use super::follow::{self, Renamed};
 use super::scan::{newest_index, open_index};
-use super::settings::SourceSettings;
 use super::{changes, gather, store};
 use crate::digest::Digest;
 use crate::entry::{Entry, EntryKind, Named};
@@ -147,32 +147,26 @@ pub fn find(desk: &Desk<'_>, renamed: &[Renamed]) -> Result<Found, Trouble> {
             continue;
         };
         let new = newest_index(desk, &name.0)?;
-        let digests: BTreeSet<[u8; 32]> = projects.values().map(|held| held.last.0).collect();
-        for digest in digests.into_iter().map(Digest).filter(|d| *d != new.digest()) {
-            let old = open_index(desk, &name.0, digest)?;
-            if gather::trust(source, &old, &new) != InodeTrust::Stable {
-                continue;
-            }
-            let finder = Finder {
-                desk,
-                source: &name,
-                exclude: gather::exclude(&desk.settings, source)?,
-                renames: Renames::new(&desk.settings.renames),
-                owners: owners(desk, source, &old, &new),
-                projects: &projects,
-                old: &old,
-                new: &new,
-                folders: RefCell::default(),
-            };
-            finder.all(renamed, &mut found)?;
+        let last = projects.iter().map(|(key, held)| (key.clone(), held.last));
+        let trusted = |old: &Index| gather::trust(source, old, &new) == InodeTrust::Stable;
+        let old = AsBegun::new(desk, source, &new, last, trusted)?;
+        if old.is_empty() {
+            continue;
         }
+        let finder = Finder {
+            desk,
+            source: &name,
+            exclude: gather::exclude(&desk.settings, source)?,
+            renames: Renames::new(&desk.settings.renames),
+            membership: gather::membership(&desk.settings, source, &new),
+            projects: &projects,
+            old: &old,
+            new: &new,
+            folders: RefCell::default(),
+        };
+        finder.all(renamed, &mut found)?;
     }
     Ok(found)
-}
-
-fn owners(desk: &Desk<'_>, source: &SourceSettings, old: &Index, new: &Index) -> (Membership, Membership) {
-    let of = |index| gather::membership(&desk.settings, source, index);
-    (of(old), of(new))
 }
 
 fn held(desk: &Desk<'_>) -> Result<BTreeMap<SourceName, Projects>, Trouble> {
@@ -201,9 +195,9 @@ struct Finder<'a> {
     source: &'a SourceName,
     exclude: Exclude,
     renames: Renames,
-    owners: (Membership, Membership),
+    membership: Membership,
     projects: &'a Projects,
-    old: &'a Index,
+    old: &'a AsBegun<'a>,
     new: &'a Index,
     folders: RefCell<HashMap<(bool, RelPath), bool>>,
 }
@@ -216,18 +210,18 @@ impl Finder<'_> {
         let folders: Vec<&RelPath> = folders.map(|one| &one.from).collect();
         let mut files: BTreeMap<String, Vec<(Moved, &Held, &Held)>> = BTreeMap::new();
         let mut pairs: Vec<(&Held, Move)> = Vec::new();
-        for one in changes::moves_between(self.old, self.new)? {
+        for one in changes::moves_since(self.old, self.new)? {
             if folders.iter().any(|folder| one.from.below(folder).is_some()) {
                 continue;
             }
-            let Some(held) = self.owner(&self.owners.0, &one.from, &one.was) else {
+            let Some(held) = self.owner(&one.from, &one.was) else {
                 continue;
             };
             if one.is.kind == EntryKind::Directory {
                 pairs.push((held, one));
                 continue;
             }
-            let home = self.owner(&self.owners.1, &one.to, &one.is);
+            let home = self.owner(&one.to, &one.is).filter(|home| home.last == held.last);
             if let Some(moved) = self.judge(held, home, &one)? {
                 let of = files.entry(held.dataset.clone()).or_default();
                 of.push((moved, held, home.unwrap_or(held)));
@@ -256,18 +250,15 @@ impl Finder<'_> {
     }
 
     /// The project held that something belongs to.
-    fn owner(&self, membership: &Membership, path: &RelPath, entry: &Entry) -> Option<&Held> {
+    fn owner(&self, path: &RelPath, entry: &Entry) -> Option<&Held> {
         let (above, name) = path.split()?;
         let child = Named {
             name: name.to_vec(),
             entry: entry.clone(),
         };
-        match membership.owner(&above, &child) {
-            Owner::Project(key) => self
-                .projects
-                .get(&key)
-                .filter(|held| held.last == self.old.digest()),
-            Owner::Above => None,
+        match self.membership.owner(&above, &child) {
+            Owner::Project(key) if self.old.holds(&key) => self.projects.get(&key),
+            Owner::Project(_) | Owner::Above => None,
         }
     }
 
@@ -312,12 +303,12 @@ impl Finder<'_> {
 
     /// Leaves out what wants a place that is not free.
     fn settle_places(&self, dataset: &str, files: &mut [Moved]) -> Result<(), Trouble> {
-        let others = self.other_indexes(files)?;
+        let others = self.indexes_of(files)?;
         let mut taken: BTreeSet<RelPath> = BTreeSet::new();
         let wanted: Vec<usize> = (0..files.len()).filter(|n| files[*n].verdict.is_ok()).collect();
         for one in wanted.iter().map(|n| &files[*n]) {
             let mut known = self.desk.ledger.is_known(dataset, &one.to)?;
-            for index in std::iter::once(self.old).chain(&others) {
+            for index in &others {
                 known = known || index.entry(&one.keys.1)?.is_some();
             }
             if known {
@@ -335,8 +326,8 @@ impl Finder<'_> {
         Ok(())
     }
 
-    /// The indexes of the other batches that hold these files' projects.
-    fn other_indexes(&self, files: &[Moved]) -> Result<Vec<Index>, Trouble> {
+    /// The indexes of all batches that hold these files' projects.
+    fn indexes_of(&self, files: &[Moved]) -> Result<Vec<Index>, Trouble> {
         let mut digests: BTreeSet<[u8; 32]> = BTreeSet::new();
         let paths: BTreeSet<&RelPath> = files.iter().flat_map(|one| [&one.keys.0, &one.keys.1]).collect();
         for (key, held) in self.projects {
@@ -345,7 +336,6 @@ impl Finder<'_> {
                 digests.extend(held.rows.iter().map(|row| row.index.0));
             }
         }
-        digests.remove(&self.old.digest().0);
         let open = |digest| open_index(self.desk, &self.source.0, Digest(digest));
         digests.into_iter().map(open).collect()
     }
@@ -424,8 +414,10 @@ impl Finder<'_> {
         if let Some(known) = self.folders.borrow().get(&key) {
             return Ok(*known);
         }
-        let index = if old { self.old } else { self.new };
-        let entry = index.entry(path)?;
+        let entry = match old {
+            true => self.old.entry(path)?,
+            false => self.new.entry(path)?,
+        };
         let is = entry.is_some_and(|entry| entry.kind == EntryKind::Directory);
         self.folders.borrow_mut().insert(key, is);
         Ok(is)

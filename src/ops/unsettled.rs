@@ -9,10 +9,10 @@
 //! The records are asked, not the two indexes, so it makes no difference whether the newest scan
 //! looked at a project itself or took it over from the one before.
 
+use super::as_begun::AsBegun;
 use super::batch;
 use super::content::Shelf;
 use super::desk::Desk;
-use super::scan::open_index;
 use super::second_read::{Suspect, thirds};
 use super::settings::SourceSettings;
 use super::{changes, gather, guard, store};
@@ -28,12 +28,12 @@ use crate::plan::{Batch, Placed, Renames};
 use crate::scan::content::{Job, Outcome, read};
 use crate::scan::usual_threads;
 use crate::survey::ProjectKey;
-use crate::survey::changes::{InodeTrust, MOST_TOUCHED};
+use crate::survey::changes::MOST_TOUCHED;
 use crate::survey::twins::Part;
 use crate::trouble::Trouble;
 use crate::units::{Amount, counted};
 use crate::world::OsFs;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::AtomicU64;
 
 /// Most files between two times of saving, and their bytes.
@@ -157,17 +157,39 @@ fn touched(
     index: &Index,
     rows: &[BatchRow],
 ) -> Result<(BTreeSet<RelPath>, u64), Trouble> {
-    let begun: BTreeSet<[u8; 32]> = rows.iter().map(|row| row.index.0).collect();
     let (mut found, mut too_many) = (BTreeSet::new(), 0);
-    for digest in begun.into_iter().map(Digest).filter(|d| *d != index.digest()) {
-        let old = open_index(desk, &source.name.0, digest)?;
-        let differing = changes::between(&old, index, InodeTrust::None)?;
+    for layer in layers(rows)? {
+        let begun = AsBegun::new(desk, source, index, layer, |_| true)?;
+        if begun.is_empty() {
+            continue;
+        }
+        let differing = changes::since(&begun, index)?;
         match differing.touched > MOST_TOUCHED as u64 {
             true => too_many += differing.touched,
             false => found.extend(differing.touched_paths),
         }
     }
     Ok((found, too_many))
+}
+
+/// The indexes that projects were copied from, so that each layer has one for a project: a project
+/// has as many as it has batches.
+fn layers(rows: &[BatchRow]) -> Result<Vec<BTreeMap<ProjectKey, Digest>>, Trouble> {
+    let mut layers: Vec<BTreeMap<ProjectKey, Digest>> = Vec::new();
+    for row in rows {
+        let (locked, _) = store::locked_of(&row.body)?;
+        for placed in locked.batch.projects {
+            let known = |layer: &BTreeMap<_, _>| layer.get(&placed.key) == Some(&row.index);
+            if layers.iter().any(known) {
+                continue;
+            }
+            match layers.iter_mut().find(|layer| !layer.contains_key(&placed.key)) {
+                Some(layer) => drop(layer.insert(placed.key, row.index)),
+                None => layers.push(BTreeMap::from([(placed.key, row.index)])),
+            }
+        }
+    }
+    Ok(layers)
 }
 
 /// One source, open.
