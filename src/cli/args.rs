@@ -91,7 +91,7 @@ pub enum Command {
     Waybill(Waybill),
     /// Do the work of a waybill on the machine that has the disks, and write the receipt
     #[command(
-        after_help = "Example: poolward carry 2019.1.copy.waybill --source /volume1/archive --destination /mnt/pool/archive"
+        after_help = "Example: poolward carry 2019.1.copy.waybill --source /export/archive --destination /mnt/pool/archive"
     )]
     Carry(Carry),
     /// Check the receipts of other machines and enter them

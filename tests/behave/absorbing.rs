@@ -61,12 +61,12 @@ pub fn carry(scene: &Scene, waybill: &Path) -> PathBuf {
     let away = scene.root().join("away");
     if !away.exists() {
         std::fs::create_dir(&away).expect("a folder");
-        symlink(&scene.from, away.join("volume1")).expect("a link");
+        symlink(&scene.from, away.join("export")).expect("a link");
         symlink(&scene.to, away.join("tank")).expect("a link");
     }
     let mut carry = command();
     carry.arg("carry").arg(waybill).arg("--json");
-    carry.arg("--source").arg(away.join("volume1"));
+    carry.arg("--source").arg(away.join("export"));
     carry.arg("--destination").arg(away.join("tank"));
     let ran = Ran::of(carry.output().expect("the binary starts"));
     let object = ran.expect(0).object();

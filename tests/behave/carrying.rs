@@ -21,7 +21,7 @@ impl Away {
     pub fn of(scene: &Scene) -> Away {
         let root = scene.root().join("elsewhere");
         std::fs::create_dir_all(root.join("work")).expect("a folder");
-        let (from, to) = (root.join("volume1"), root.join("tank"));
+        let (from, to) = (root.join("export"), root.join("tank"));
         let _ = symlink(&scene.from, &from);
         let _ = symlink(&scene.to, &to);
         Away {
