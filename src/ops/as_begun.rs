@@ -138,11 +138,32 @@ impl<'a> AsBegun<'a> {
         }
         let others = |key: &ProjectKey| !self.of.contains_key(key);
         listed |= self.add(self.new, folder, &others, &mut children)?;
+        listed |= self.ways_down(folder, &mut children)?;
         let children = children.into_iter().map(|(name, entry)| Named { name, entry });
         Ok(listed.then(|| Listing {
             folder: folder.clone(),
             children: children.collect(),
         }))
+    }
+
+    /// Adds the folders on the way to projects that are gone with all that was around them.
+    fn ways_down(&self, folder: &RelPath, into: &mut BTreeMap<Vec<u8>, Entry>) -> Result<bool, Trouble> {
+        let mut any = false;
+        for (key, at) in &self.of {
+            let ProjectKey::Folder(path) = key else { continue };
+            let next = path.prefix(folder.depth() + 1);
+            let Some(next) = next.filter(|next| next != path && path.below(folder).is_some()) else {
+                continue;
+            };
+            let Some((_, name)) = next.split().filter(|(_, name)| !into.contains_key(*name)) else {
+                continue;
+            };
+            if let Some(entry) = self.olds[*at].entry(&next)? {
+                into.insert(name.to_vec(), entry);
+                any = true;
+            }
+        }
+        Ok(any)
     }
 
     /// Adds the entries of an index that belong to some projects; what is there already stays. Says

@@ -136,16 +136,20 @@ impl Finder<'_> {
     ) -> Result<(), Trouble> {
         let differing = changes::since(begun, self.new)?;
         let come = differing.new.iter().chain(&differing.changed);
-        for change in come.filter(|change| !self.but.contains(&change.path)) {
-            let Some(entry) = self.new.entry(&change.path)? else {
+        // Two files of one size and time that have changed places look touched, no more: their
+        // numbers tell.
+        let touched = differing.touched_paths.iter().filter(|_| self.inodes_stay);
+        let come = come.map(|change| &change.path).chain(touched);
+        for path in come.filter(|path| !self.but.contains(path)) {
+            let Some(entry) = self.new.entry(path)? else {
                 continue;
             };
-            let Some(key) = self.owner(&change.path, &entry) else {
+            let Some(key) = self.owner(path, &entry) else {
                 continue;
             };
             let Some(begun) = projects.get(&key) else { continue };
-            if !self.is_covered(begun, &change.path, &entry)? {
-                self.push(begun, &change.path, &entry, found.entry(key).or_default());
+            if !self.is_covered(begun, path, &entry)? {
+                self.push(begun, path, &entry, found.entry(key).or_default());
             }
         }
         Ok(())

@@ -76,7 +76,8 @@ pub fn write(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Sha256State, Trouble> 
     Ok(state)
 }
 
-/// Writes a file to the side, line by line, and renames it when it is durable.
+/// Writes a file to the side, line by line, and renames it when it is durable; its name is durable
+/// then too. Of a file that could not be written nothing stays.
 ///
 /// # Errors
 /// [`Trouble`] where that is refused, or what `work` answers.
@@ -92,11 +93,22 @@ pub(super) fn aside<T>(
     let mut part = path.as_os_str().to_owned();
     part.push(".part");
     let mut out = BufWriter::new(std::fs::File::create(&part).map_err(fail)?);
-    let done = work(&mut out)?;
-    let file = out.into_inner().map_err(|e| denied(&shown, e.error()))?;
-    file.sync_all().map_err(fail)?;
-    std::fs::rename(&part, path).map_err(fail)?;
-    Ok(done)
+    let written = work(&mut out).and_then(|done| {
+        let file = out.into_inner().map_err(|e| denied(&shown, e.error()))?;
+        file.sync_all().map_err(fail)?;
+        std::fs::rename(&part, path).map_err(fail)?;
+        Ok(done)
+    });
+    match (&written, path.parent()) {
+        (Ok(_), Some(folder)) => std::fs::File::open(folder)
+            .and_then(|folder| folder.sync_all())
+            .map_err(fail)?,
+        // What stands in the way of the file may stand in the way of this too; the file's own
+        // trouble says more.
+        (Err(_), _) => drop(std::fs::remove_file(&part)),
+        (Ok(_), None) => {}
+    }
+    written
 }
 
 /// A report that cannot be written.
@@ -116,13 +128,10 @@ pub fn put(path: &Path, bytes: &[u8]) -> Result<(), Trouble> {
     })
 }
 
-/// BLAKE3 of a batch's manifest as it lies there, read in pieces.
-pub(super) fn hash(desk: &Desk<'_>, batch: &str) -> Digest {
+/// BLAKE3 of a batch's manifest as it lies there, read in pieces; `None` where it cannot be read.
+pub(super) fn hash(desk: &Desk<'_>, batch: &str) -> Option<Digest> {
     let mut hasher = blake3::Hasher::new();
     let read =
         std::fs::File::open(path(desk, batch)).and_then(|mut file| std::io::copy(&mut file, &mut hasher));
-    match read {
-        Ok(_) => Digest(*hasher.finalize().as_bytes()),
-        Err(_) => Digest::of(b""),
-    }
+    read.ok().map(|_| Digest(*hasher.finalize().as_bytes()))
 }

@@ -138,8 +138,8 @@ pub struct Proof {
     /// What the disks behind the destination delivered meanwhile by the kernel's counters, where
     /// they could be seen.
     pub delivered: Option<Bytes>,
-    /// BLAKE3 of the batch's manifest.
-    pub manifest: Digest,
+    /// BLAKE3 of the batch's manifest; `None` where it is missing or cannot be read.
+    pub manifest: Option<Digest>,
     /// BLAKE3 of the sealed proof file, where one is written.
     pub proof: Option<Digest>,
     /// Files that agree with a hash list found at the source.

@@ -38,7 +38,7 @@ fn proof(read: Period, compared: Bytes, how: ReadHow) -> Proof {
         read,
         compared,
         delivered: (how != ReadHow::Server).then(|| Bytes(compared.0 / 100 * 108)),
-        manifest: Digest::of(&compared.0.to_le_bytes()),
+        manifest: Some(Digest::of(&compared.0.to_le_bytes())),
         proof: Some(Digest::of(b"proof")),
         matched_old_list: 1_840,
         differing_old_list: 0,

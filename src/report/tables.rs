@@ -4,6 +4,7 @@
 //! which can only be a name, gets an apostrophe in front. Names are escaped as on a terminal; bytes
 //! and counts are plain integers, times RFC 3339.
 
+use crate::digest::Digest;
 use crate::names::shown;
 use crate::report::model::{Finish, Flag, Period, ReportModel};
 use crate::report::words::kind_word;
@@ -68,12 +69,8 @@ pub fn batches(model: &ReportModel) -> String {
         );
         let proof = batch.proof.as_ref();
         row.push(proof.map_or(String::new(), |p| p.read_how.word().into()));
-        row.push(proof.map_or(String::new(), |p| p.manifest.to_string()));
-        row.push(
-            proof
-                .and_then(|p| p.proof)
-                .map_or(String::new(), |d| d.to_string()),
-        );
+        row.push(hex_of(proof.and_then(|p| p.manifest)));
+        row.push(hex_of(proof.and_then(|p| p.proof)));
         row.push(words(batch.reasons.iter().map(|r| r.code.as_str())));
         rows.push(row);
     }
@@ -174,6 +171,11 @@ fn csv(rows: &[Vec<String>]) -> String {
     }
     let bytes = writer.into_inner().unwrap_or_default();
     String::from_utf8_lossy(&bytes).into_owned()
+}
+
+/// A hash, or nothing.
+fn hex_of(digest: Option<Digest>) -> String {
+    digest.map(|digest| digest.to_string()).unwrap_or_default()
 }
 
 #[cfg(test)]

@@ -16,6 +16,9 @@ pub enum Align {
     Right,
 }
 
+/// In place of the hash of a list that is not there.
+pub const NO_MANIFEST: &str = "missing or unreadable: `poolward verify` writes it anew";
+
 /// The usual cautions, one sentence each. They stand on every sheet and page.
 ///
 /// The second copy elsewhere: "Data Backup Options", P. Ruggiero and M. Heckathorn, US-CERT. The

@@ -243,3 +243,29 @@ fn a_scan_that_finds_many_fewer_entries_asks_and_nothing_is_deleted() {
     std::fs::rename(&aside, scene.from.join("2019-lantern-fair")).unwrap();
     scene.run("scan").expect(0);
 }
+
+#[test]
+fn two_files_of_one_size_and_time_that_changed_places_come_as_later_files() {
+    let scene = Scene::bare();
+    scene.small();
+    let one = scene.put("2019-river-play/take.bin", &noise(5_000, 51));
+    let other = scene.put("2020-harvest/take.bin", &noise(5_000, 52));
+    set_time(&one, 1_580_000_000, 0);
+    set_time(&other, 1_580_000_000, 0);
+    scene.copied();
+    scene.run("verify --all").expect(0);
+    // Sources are known by their inodes once these were seen twice.
+    scene.run("scan");
+    let aside = scene.root().join("aside");
+    for (from, to) in [(&one, &aside), (&other, &one), (&aside, &other)] {
+        std::fs::rename(from, to).unwrap();
+    }
+    scene.run("scan");
+    scene.run("plan --accept");
+    scene.run("copy --all").expect(0);
+    let verified = scene.run("verify --all");
+    assert_eq!(verified.code, 0, "{}{}", verified.text(), verified.err);
+    let there = |path: &str| std::fs::read(scene.to.join(path)).unwrap();
+    assert_eq!(there("2019/2019-river-play/take.bin"), noise(5_000, 52));
+    assert_eq!(there("2020/2020-harvest/take.bin"), noise(5_000, 51));
+}

@@ -293,3 +293,45 @@ fn what_is_no_file_is_left_behind_until_it_is_accepted_by_code() {
         "{shut}"
     );
 }
+
+#[test]
+fn a_lost_manifest_is_told_on_the_sheet_and_written_anew() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.copied();
+    scene.run("verify --all").expect(0);
+    let list = scene.home.join("reports/manifests/2019.1.blake3");
+    let kept = std::fs::read(&list).unwrap();
+    let hash = poolward::digest::Digest::of(&kept).to_string();
+    let sheet = || {
+        scene.run("release 2019.1");
+        std::fs::read_to_string(scene.home.join("reports/release/2019.1.txt")).unwrap()
+    };
+    assert!(sheet().contains(&hash));
+    std::fs::remove_file(&list).unwrap();
+    let without = sheet();
+    assert!(
+        !without.contains(&hash) && without.contains("missing or unreadable"),
+        "{without}"
+    );
+    scene.run("verify 2019.1").expect(0);
+    assert_eq!(std::fs::read(&list).unwrap(), kept);
+    assert!(sheet().contains(&hash));
+}
+
+#[test]
+fn a_report_that_cannot_be_written_leaves_nothing_half_done() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.copied();
+    // A folder has the list's name, so that it can be written aside and not be renamed.
+    let list = scene.home.join("reports/manifests/2019.1.blake3");
+    std::fs::create_dir_all(list.join("in the way")).unwrap();
+    let ran = scene.run("verify 2019.1").expect(3);
+    assert!(ran.err.contains("2019.1.blake3"), "{}", ran.err);
+    let names: Vec<_> = std::fs::read_dir(list.parent().unwrap())
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name())
+        .collect();
+    assert_eq!(names, ["2019.1.blake3"]);
+}

@@ -5,7 +5,7 @@ use crate::report::again::sentences;
 use crate::report::model::Standing;
 use crate::report::model::{BatchRow, Outcome, Proof, ReadHow, Reason, ReportModel, State};
 use crate::report::page::{amount_cell, name, section, standing};
-use crate::report::words::{day, percent, share};
+use crate::report::words::{NO_MANIFEST, day, percent, share};
 use crate::units::{counted, grouped};
 use chrono_tz::Tz;
 use maud::{Markup, html};
@@ -205,7 +205,10 @@ pub(in crate::report) fn proof_list(proof: &Proof, zone: Tz) -> Markup {
                 dd { (words) }
             }
             dt { "Manifest" }
-            dd { span.hash { "BLAKE3 " (proof.manifest) } }
+            @match proof.manifest {
+                Some(digest) => dd { span.hash { "BLAKE3 " (digest) } },
+                None => dd { (NO_MANIFEST) },
+            }
             @if let Some(digest) = proof.proof {
                 dt { "Proof file" }
                 dd { span.hash { "BLAKE3 " (digest) } }

@@ -15,7 +15,7 @@ use crate::report::page::{
     delivered, document, left_behind, name, older_lists, path, proof_list, section, source_twice,
 };
 use crate::report::sheet::plain::*;
-use crate::report::words::{Align, CAUTIONS, day, table};
+use crate::report::words::{Align, CAUTIONS, NO_MANIFEST, day, table};
 use crate::units::{Amount, counted, grouped};
 use chrono_tz::Tz;
 use maud::{Markup, html};
@@ -300,7 +300,8 @@ fn proof_facts(proof: &Proof, zone: Tz) -> Vec<(&'static str, String)> {
     ];
     facts.extend(source_twice(proof, zone).map(|words| ("Source", words)));
     facts.extend(older_lists(proof).map(|words| ("Older lists", words)));
-    facts.push((MANIFEST_HASH, proof.manifest.to_string()));
+    let manifest = proof.manifest.map(|digest| digest.to_string());
+    facts.push((MANIFEST_HASH, manifest.unwrap_or_else(|| NO_MANIFEST.to_string())));
     if let Some(digest) = proof.proof {
         facts.push((PROOF_HASH, digest.to_string()));
     }
