@@ -99,15 +99,17 @@ pub(super) fn aside<T>(
         std::fs::rename(&part, path).map_err(fail)?;
         Ok(done)
     });
-    match (&written, path.parent()) {
-        (Ok(_), Some(folder)) => std::fs::File::open(folder)
-            .and_then(|folder| folder.sync_all())
-            .map_err(fail)?,
+    if written.is_err() {
         // What stands in the way of the file may stand in the way of this too; the file's own
         // trouble says more.
-        (Err(_), _) => drop(std::fs::remove_file(&part)),
-        (Ok(_), None) => {}
+        let _ = std::fs::remove_file(&part);
+        return written;
     }
+    // The parent of a bare name is empty, and means here.
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
+    std::fs::File::open(folder.unwrap_or(Path::new(".")))
+        .and_then(|folder| folder.sync_all())
+        .map_err(fail)?;
     written
 }
 

@@ -373,13 +373,13 @@ fn alone(scene: &Scene) -> (tempfile::TempDir, PathBuf, PathBuf) {
     (folder, proof, moved)
 }
 
-/// `fixity --proof PROOF words… --json` in the folder of the proof.
+/// `fixity --proof PROOF words… --json` in the folder of the proof, by its bare name.
 fn by_proof(proof: &Path, words: &[&OsStr]) -> (i32, Value) {
     let mut command = command();
     command.current_dir(proof.parent().expect("a folder"));
     command
         .args(["fixity", "--json", "--proof"])
-        .arg(proof)
+        .arg(proof.file_name().expect("a name"))
         .args(words);
     let output = command.output().expect("the binary starts");
     let text = String::from_utf8_lossy(&output.stdout).into_owned();
