@@ -129,11 +129,11 @@ fn progress(model: &ReportModel) -> Markup {
             p.soft style="margin-top:1.25rem" {
                 "Space on " (name(&space.name)) ": "
                 @if space.needed == Bytes::ZERO {
-                    "nothing more is to come; it holds " (space.usable.binary()) ", and the fill limit is "
-                    (space.limit.binary()) "."
+                    "nothing more is to come; " (space.limit.binary()) " of its " (space.usable.binary())
+                    " may be used."
                 } @else {
-                    "the move needs " (space.needed.binary()) " of " (space.usable.binary())
-                    "; the fill limit is " (space.limit.binary()) ". "
+                    "the move needs " (space.needed.binary()) "; " (space.limit.binary()) " of its "
+                    (space.usable.binary()) " may be used. "
                     @if space.fits { "It fits." } @else { b { "It does not fit." } }
                 }
             }
