@@ -1,10 +1,10 @@
 //! Steps 4 to 7: from files complete under staged names to facts in the ledger.
 
+use super::OpenFolders;
 use super::existing::{Adopted, EDITED, is_as_placed};
-use super::folders::OpenFolders;
 use super::group::Run;
-use super::retry::trouble_of;
 use super::small::split;
+use super::trouble_of;
 use super::worker::{Bench, Staged};
 use super::{Item, Outcome, links, small};
 use crate::entry::{Entry, EntryKind};

@@ -10,7 +10,7 @@
 //! 5. The ledger gives all it knows of the folders the new names, in one transaction.
 
 use super::OpenFolders;
-use super::retry::trouble_of;
+use super::trouble_of;
 use crate::entry::EntryKind;
 use crate::ledger::{FollowRow, Ledger};
 use crate::lifecycle::follow::{Move, Standing, next_move};

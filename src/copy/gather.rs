@@ -1,7 +1,7 @@
 //! What the next group holds, and whether there is room for it.
 
 use super::group::Run;
-use super::retry::trouble_of;
+use super::trouble_of;
 use super::{GROUP_BYTES, GROUP_FILES, Item, LARGE_FROM};
 use crate::entry::EntryKind;
 use crate::ledger::Ledger;

@@ -4,7 +4,8 @@
 use super::commit::{Written, names_durable};
 use super::group::{Crew, Opened, Run, open_large};
 use super::large::Large;
-use super::retry::{begins_anew, trouble_of};
+use super::retry::begins_anew;
+use super::trouble_of;
 use super::worker::{Bench, Job, Made, Report};
 use super::{GROUP_BYTES, Item, small};
 use crate::digest::BLOCK;

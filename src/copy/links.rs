@@ -3,8 +3,9 @@
 use super::commit::{amount_of, names_durable};
 use super::existing::{self, Adopted, EDITED, Standing, is_as_placed};
 use super::group::Run;
-use super::retry::{patiently, trouble_of};
+use super::retry::patiently;
 use super::small::split;
+use super::trouble_of;
 use super::worker::{Bench, Counters};
 use super::{Item, Task};
 use crate::entry::{Entry, Identity};

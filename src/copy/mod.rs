@@ -49,15 +49,15 @@ use crate::world::{Clock, Fault, FaultKind, Fs, Stop};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+pub use crate::world::trouble_of;
+pub(crate) use crate::world::{OpenFolders, interrupted};
 pub use again::Known;
 pub(crate) use commit::amount_of;
-pub(crate) use folders::OpenFolders;
 pub use folders::{Dressed, FolderItem, dress_folders};
 pub use lanes::StreamLimits;
 pub use pace::{Pace, Slowed};
 pub use recover::give_up_leftovers;
 pub use repair::{Repair, Repaired, repair};
-pub use retry::trouble_of;
 pub use view::{links_in, set_links};
 
 /// Most files of one group: what a crash may cost to do again.
@@ -295,9 +295,4 @@ pub fn copy_at(
     }
     links::make(&mut run, ledger)?;
     run.finish(ledger)
-}
-
-/// A failure that `copy` answers with where a test or a user asks to end.
-pub(crate) fn interrupted(name: &[u8]) -> Fault {
-    Fault::ours("copy", name, FaultKind::Crash, "interrupted")
 }

@@ -16,7 +16,7 @@
 
 use super::OpenFolders;
 use super::commit::names_durable;
-use super::retry::trouble_of;
+use super::trouble_of;
 use crate::entry::{Entry, EntryKind, Identity};
 use crate::ledger::{Arrived, FileRecord, FolderRow, FolderWhat, MoveRow};
 use crate::lifecycle::moves::{Standing, Step, rounds};

@@ -1,8 +1,8 @@
 //! What an earlier run left behind, settled from its intents before anything new is begun.
 
+use super::OpenFolders;
 use super::commit::{names_durable, note_losses};
-use super::folders::OpenFolders;
-use super::retry::trouble_of;
+use super::trouble_of;
 use super::worker::{Bench, Counters};
 use super::{Ends, Outcome, Task, existing};
 use crate::digest::{BLOCK, BlockValue, Digest, TreeDigest};

@@ -31,8 +31,9 @@
 
 use super::existing::is_as_placed;
 use super::folders::dress_of;
-use super::retry::{patiently, trouble_of};
+use super::retry::patiently;
 use super::small::split;
+use super::trouble_of;
 use super::worker::{Bench, Counters};
 use super::{Ends, Pace, Progress, Task};
 use crate::digest::{BLOCK, BlockValue, block_value, root_of};

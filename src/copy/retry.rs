@@ -1,8 +1,6 @@
 //! What a fault of one file means for the file and for the whole, and how to go on.
 
 use super::Ends;
-use crate::names::shown;
-use crate::trouble::Trouble;
 use crate::world::{Course, Fault, FaultKind};
 use std::time::Duration;
 
@@ -58,51 +56,4 @@ pub(super) fn begins_anew(ends: Ends<'_>, fault: &Fault, tries: usize) -> bool {
 
 fn may_pass(fault: &Fault) -> bool {
     fault.course() == Course::Retry || fault.kind == FaultKind::Changed
-}
-
-/// Why everything stops, with what to do about it.
-pub fn trouble_of(fault: &Fault) -> Trouble {
-    let name = shown(&fault.name);
-    let trouble = |code, mend: &str| {
-        Trouble::stopped(code, fault.to_string())
-            .at(fault.name.clone())
-            .mend(mend)
-    };
-    match fault.kind {
-        FaultKind::NoSpace => trouble(
-            "no-space",
-            "Make room at the destination (or raise its quota), then run the same command again; what was placed stays placed.",
-        ),
-        FaultKind::ReadOnly => trouble(
-            "read-only",
-            "Mount the destination for writing, then run the same command again.",
-        ),
-        FaultKind::Gone => trouble(
-            "mount-gone",
-            "Mount it again, then run the same command again; it goes on where it was.",
-        ),
-        FaultKind::Crash => Trouble::interrupted(),
-        FaultKind::Denied => trouble(
-            "denied",
-            "Run as a user who may read the source and write the destination.",
-        ),
-        FaultKind::Medium => trouble(
-            "medium",
-            "Check the disks and cables of that side before going on.",
-        ),
-        FaultKind::NotFound
-        | FaultKind::Exists
-        | FaultKind::Changed
-        | FaultKind::Another
-        | FaultKind::Disagrees
-        | FaultKind::NotEmpty
-        | FaultKind::NameRefused
-        | FaultKind::TooLarge
-        | FaultKind::WrongKind
-        | FaultKind::Unsupported
-        | FaultKind::Busy
-        | FaultKind::Other => Trouble::stopped("copy-stopped", fault.to_string())
-            .at(fault.name.clone())
-            .mend(format!("Look at {name}, then run the same command again.")),
-    }
 }

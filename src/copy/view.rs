@@ -1,6 +1,6 @@
 //! The folder of links that looks like the old share: what lies in it, and doing what is decided.
 
-use super::folders::OpenFolders;
+use super::OpenFolders;
 use crate::entry::{EntryKind, Permissions};
 use crate::names::RelPath;
 use crate::plan::view::{Lies, Steps};

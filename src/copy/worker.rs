@@ -1,7 +1,7 @@
 //! Workers: each takes a job, does it, and reports to the one owner.
 
+use super::OpenFolders;
 use super::existing::Adopted;
-use super::folders::OpenFolders;
 use super::lanes::{Lane, Lanes};
 use super::large::Large;
 use super::retry::{patiently_a_part, weigh};

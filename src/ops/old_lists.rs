@@ -5,7 +5,6 @@ use super::batch::AtHand;
 use super::checks::Listed;
 use super::desk::Desk;
 use super::items::Walk;
-use crate::copy::OpenFolders;
 use crate::entry::EntryKind;
 use crate::ledger::CheckFileRow;
 use crate::moment::Moment;
@@ -14,6 +13,7 @@ use crate::report::manifest::{
     Algorithm, CheckFile, place_of_line, read_bare_digest, read_check_file, with_slashes,
 };
 use crate::trouble::Trouble;
+use crate::world::OpenFolders;
 use crate::world::{Folder, Fs, OpenHow, Res};
 use std::collections::BTreeMap;
 

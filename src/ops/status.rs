@@ -7,7 +7,6 @@ use super::items::Walk;
 use super::late;
 use super::manifest;
 use super::schedule::{self, known, standings};
-use crate::copy::OpenFolders;
 use crate::entry::EntryKind;
 use crate::forecast::rates::Basis;
 use crate::forecast::simulate::Forecast;
@@ -20,6 +19,7 @@ use crate::report::model::{
 };
 use crate::trouble::Trouble;
 use crate::units::Amount;
+use crate::world::OpenFolders;
 use crate::world::{Fs, OsFs, ReadHow};
 use std::collections::BTreeMap;
 

@@ -11,7 +11,6 @@ mod reading;
 mod uninvited;
 mod worker;
 
-use crate::copy::trouble_of;
 use crate::digest::{BlockValue, Digest};
 use crate::entry::{Entry, EntryKind};
 use crate::ledger::{Attributes, FileRecord, ReadBack};
@@ -20,6 +19,7 @@ use crate::names::RelPath;
 use crate::report::manifest::Algorithm;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
+use crate::world::trouble_of;
 use crate::world::{Course, Disks, Fault, FaultKind, Fs, ReadHow, Stop};
 use compare::Facts;
 use std::collections::{BTreeMap, BTreeSet};

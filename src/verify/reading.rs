@@ -2,8 +2,8 @@
 
 use super::compare::Seen;
 use super::{Check, Progress, Request, worker};
-use crate::copy::trouble_of;
 use crate::trouble::Trouble;
+use crate::world::trouble_of;
 use crate::world::{Course, Res};
 
 /// Reads what `checks` names, in any order, and hands on what was seen of each. Of a check only

@@ -1,8 +1,8 @@
 //! What lies at the destination without having been sent there.
 
-use crate::copy::OpenFolders;
 use crate::entry::EntryKind;
 use crate::names::RelPath;
+use crate::world::OpenFolders;
 use crate::world::{Fault, FaultKind, Fs, Res};
 use std::collections::BTreeSet;
 

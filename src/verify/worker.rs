@@ -3,12 +3,12 @@
 use super::compare::Seen;
 use super::others::{Hashers, agrees};
 use super::{Check, Progress, Request};
-use crate::copy::OpenFolders;
 use crate::digest::{BLOCK, BlockValue, Digest, TreeHasher, root_of};
 use crate::entry::{Entry, EntryKind};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
+use crate::world::OpenFolders;
 use crate::world::{Buffer, Fault, FaultKind, FileIn, OpenHow, Res, Stop};
 use blake3::hazmat::HasherExt;
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, unbounded};
@@ -195,7 +195,7 @@ fn run(request: Request<'_>, jobs: &Receiver<Job>, done: &Sender<Done>, bytes: &
         let finished = match job {
             Job::Whole(check) => {
                 let result = match request.stop.is_set() {
-                    true => Err(crate::copy::interrupted(check.record.place.as_bytes())),
+                    true => Err(crate::world::interrupted(check.record.place.as_bytes())),
                     false => whole(&mut folders, &mut buffer, &check, (bytes, request.stop)),
                 };
                 if result.is_err() {
@@ -208,7 +208,7 @@ fn run(request: Request<'_>, jobs: &Receiver<Job>, done: &Sender<Done>, bytes: &
             }
             Job::Block { large, index } => {
                 let result = match request.stop.is_set() {
-                    true => Err(crate::copy::interrupted(large.check.record.place.as_bytes())),
+                    true => Err(crate::world::interrupted(large.check.record.place.as_bytes())),
                     false => block(&large, index, &mut buffer, bytes),
                 };
                 if let Err(fault) = result {
@@ -267,7 +267,7 @@ fn whole(
     let mut others = Hashers::of(check);
     loop {
         if stop.is_set() {
-            return Err(crate::copy::interrupted(record.place.as_bytes()));
+            return Err(crate::world::interrupted(record.place.as_bytes()));
         }
         let length = file.read_at(hasher.position(), buffer.bytes_mut())?;
         hasher.update(&buffer.bytes()[..length]);

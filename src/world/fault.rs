@@ -1,6 +1,7 @@
 //! What went wrong at the seam, classed by what can be done about it.
 
 use crate::names::shown;
+use crate::trouble::Trouble;
 use rustix::io::Errno;
 use std::fmt;
 
@@ -168,4 +169,56 @@ impl fmt::Display for Fault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "cannot {} {}: {}", self.doing, shown(&self.name), self.words)
     }
+}
+
+/// Why everything stops, with what to do about it.
+pub fn trouble_of(fault: &Fault) -> Trouble {
+    let name = shown(&fault.name);
+    let trouble = |code, mend: &str| {
+        Trouble::stopped(code, fault.to_string())
+            .at(fault.name.clone())
+            .mend(mend)
+    };
+    match fault.kind {
+        FaultKind::NoSpace => trouble(
+            "no-space",
+            "Make room at the destination (or raise its quota), then run the same command again; what was placed stays placed.",
+        ),
+        FaultKind::ReadOnly => trouble(
+            "read-only",
+            "Mount the destination for writing, then run the same command again.",
+        ),
+        FaultKind::Gone => trouble(
+            "mount-gone",
+            "Mount it again, then run the same command again; it goes on where it was.",
+        ),
+        FaultKind::Crash => Trouble::interrupted(),
+        FaultKind::Denied => trouble(
+            "denied",
+            "Run as a user who may read the source and write the destination.",
+        ),
+        FaultKind::Medium => trouble(
+            "medium",
+            "Check the disks and cables of that side before going on.",
+        ),
+        FaultKind::NotFound
+        | FaultKind::Exists
+        | FaultKind::Changed
+        | FaultKind::Another
+        | FaultKind::Disagrees
+        | FaultKind::NotEmpty
+        | FaultKind::NameRefused
+        | FaultKind::TooLarge
+        | FaultKind::WrongKind
+        | FaultKind::Unsupported
+        | FaultKind::Busy
+        | FaultKind::Other => Trouble::stopped("copy-stopped", fault.to_string())
+            .at(fault.name.clone())
+            .mend(format!("Look at {name}, then run the same command again.")),
+    }
+}
+
+/// What stops everything where a user asks to end.
+pub fn interrupted(name: &[u8]) -> Fault {
+    Fault::ours("copy", name, FaultKind::Crash, "interrupted")
 }

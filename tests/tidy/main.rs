@@ -20,12 +20,6 @@ const EXCEPTIONS: &[Exception] = &[
         reason: "records name values that the seam defines (how a read was done, what a mount is); move those down",
     },
     Exception {
-        rule: "floors",
-        path: "src/verify/",
-        about: "may not use `copy`",
-        reason: "opening folders by handle is shared by both hands; it belongs in world",
-    },
-    Exception {
         rule: "operation-lines",
         path: "src/ops/",
         about: "",

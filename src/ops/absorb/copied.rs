@@ -2,7 +2,6 @@
 
 use super::receipt::Receipt;
 use super::{Brought, answered, inside, look};
-use crate::copy::OpenFolders;
 use crate::digest::Digest;
 use crate::entry::{EntryKind, Identity};
 use crate::ledger::{
@@ -21,6 +20,7 @@ use crate::report::waybill::receipt::{Came, Done, Lost, Part};
 use crate::report::waybill::{self, fits};
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
+use crate::world::OpenFolders;
 use crate::world::{Durability, Loss, OsFs, Publish};
 
 /// Files written to the ledger in one piece; what is held of them in memory.

@@ -1,12 +1,12 @@
 //! This machine's own look at a file of which another machine says that it is done.
 
-use crate::copy::{OpenFolders, trouble_of};
 use crate::entry::{Entry, EntryKind, Identity};
 use crate::ledger::FileRecord;
 use crate::names::RelPath;
 use crate::report::waybill::fits;
 use crate::trouble::Trouble;
 use crate::world::{Course, FaultKind};
+use crate::world::{OpenFolders, trouble_of};
 
 /// What lies at a place; `None`: nothing that can be opened there.
 ///

@@ -2,7 +2,6 @@
 
 use super::receipt::Receipt;
 use super::{Brought, answered, inside, look};
-use crate::copy::OpenFolders;
 use crate::ledger::{Difference, Entering, FileRecord, Ledger, ReadBack, Witnessed};
 use crate::lifecycle::{Event, State, after};
 use crate::moment::Moment;
@@ -16,6 +15,7 @@ use crate::ops::waybill::records::Asked;
 use crate::report::waybill::receipt::{Came, Done, Part};
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
+use crate::world::OpenFolders;
 use crate::world::{OsFs, ReadHow};
 use look::Stands;
 use std::cell::RefCell;

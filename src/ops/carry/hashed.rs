@@ -1,6 +1,5 @@
 //! hash-source: every file of the batch read at its own disks, for a second, independent reading.
 
-use crate::copy::OpenFolders;
 use crate::digest::Digest;
 use crate::entry::EntryKind;
 use crate::ledger::{Failure, FileRecord, GroupResult, Ledger, Proof, to_second};
@@ -14,6 +13,7 @@ use crate::trouble::Trouble;
 use crate::units::{Amount, Span};
 use crate::verify::compare::{Facts, Seen};
 use crate::verify::{self as hand, Check, Progress, Request};
+use crate::world::OpenFolders;
 use crate::world::{Fault, FaultKind, Fs, OsFs, ReadHow, Res};
 use std::collections::{BTreeMap, VecDeque};
 
