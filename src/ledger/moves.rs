@@ -164,7 +164,8 @@ impl Ledger {
         Ok(!found.is_empty())
     }
 
-    /// Whether something of a file is open: it is on its way, being repaired, failed, or differs.
+    /// Whether something of a file is open: it is on its way, being repaired, failed, differs, or was
+    /// edited at the source without its size and times telling.
     ///
     /// # Errors
     /// [`Trouble`] where the ledger cannot be read.
@@ -176,6 +177,8 @@ impl Ledger {
         let sql = format!(
             "SELECT 1 FROM intents WHERE {OF_DATASET} AND folder = ?2 AND name = ?3 \
              UNION ALL SELECT 1 FROM repairs WHERE {OF_DATASET} AND folder = ?2 AND name = ?3 \
+             UNION ALL SELECT 1 FROM edits e JOIN files f ON f.folder = e.folder AND f.name = e.name \
+             AND f.hash = e.content WHERE e.folder = ?2 AND e.name = ?3 \
              UNION ALL SELECT 1 FROM failures WHERE {OF_DATASET} AND path = ?4 \
              UNION ALL SELECT 1 FROM differences WHERE {OF_DATASET} AND path = ?4 AND blocking LIMIT 1"
         );

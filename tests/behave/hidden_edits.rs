@@ -164,3 +164,42 @@ fn an_edit_that_release_meets_is_planned_without_another_scan() {
     let copied = std::fs::read(scene.to.join("2020/2020-harvest/photo.bin")).unwrap();
     assert_eq!(copied, noise(9_000, 8));
 }
+
+/// An edit that is known comes with the file under its new name, not by a rename of the old content.
+#[test]
+fn a_file_edited_behind_its_times_and_then_renamed_is_brought() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.copied();
+    scene.run("scan");
+    let words = b"call the lighthouse KEEPER\n";
+    edit(&scene, "2019-lantern-fair/notes.txt", words);
+    scan(&scene, "scan");
+    let folder = scene.from.join("2019-lantern-fair");
+    std::fs::rename(folder.join("notes.txt"), folder.join("notes-2.txt")).unwrap();
+    scene.run("scan");
+    scene.run("plan --accept");
+    scene.run("copy --all").expect(0);
+    let copied = scene.to.join("2019/2019-lantern-fair/notes-2.txt");
+    assert_eq!(std::fs::read(copied).unwrap(), words);
+}
+
+/// Both between two scans: whether by a rename first or not, the edit is brought in the end.
+#[test]
+fn a_file_edited_behind_its_times_and_renamed_before_the_next_scan_is_brought() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.copied();
+    scene.run("scan");
+    let words = b"call the lighthouse KEEPER\n";
+    edit(&scene, "2019-lantern-fair/notes.txt", words);
+    let folder = scene.from.join("2019-lantern-fair");
+    std::fs::rename(folder.join("notes.txt"), folder.join("notes-2.txt")).unwrap();
+    for _ in 0..2 {
+        scene.run("scan");
+        scene.run("plan --accept");
+        scene.run("copy --all").expect(0);
+    }
+    let copied = scene.to.join("2019/2019-lantern-fair/notes-2.txt");
+    assert_eq!(std::fs::read(copied).unwrap(), words);
+}

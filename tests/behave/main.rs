@@ -2,6 +2,7 @@
 
 #![allow(clippy::disallowed_methods, clippy::expect_used, clippy::unwrap_used)]
 
+mod absorb_looks;
 mod absorbing;
 mod attacks;
 mod awkward;
