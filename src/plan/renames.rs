@@ -89,6 +89,7 @@ impl Renames {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+    use std::collections::BTreeSet;
 
     fn path(text: &str) -> RelPath {
         RelPath::new(text).unwrap()
@@ -136,9 +137,13 @@ mod tests {
             let renames = Renames::new(&all);
             let seen = renames.inside(&RelPath::root(), &path(&parts.join("/")));
             prop_assert_eq!(&seen, &path(&wanted.join("/")));
-            // And back: what lies there now comes from a path that leads there.
-            let key = ProjectKey::Loose(None);
-            prop_assert_eq!(renames.place(&key, &renames.at_source(&key, &seen)), seen);
+            // And back: what lies there now comes from a path that leads there, unless two names of
+            // one folder would become one, which stops the batch.
+            let targets: BTreeSet<RelPath> = all.iter().map(|one| one.to.clone()).collect();
+            if targets.len() == all.len() {
+                let key = ProjectKey::Loose(None);
+                prop_assert_eq!(renames.place(&key, &renames.at_source(&key, &seen)), seen);
+            }
         }
     }
 }
