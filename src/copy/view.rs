@@ -63,8 +63,14 @@ pub fn set_links(target: &dyn Fs, name: &RelPath, steps: &Steps, permissions: &P
     folders.forget();
     for (at, text) in &steps.make {
         let Some((above, last)) = at.split() else { continue };
-        open_way(&mut folders, name, &above, permissions)?;
-        match folders.get(&whole(&above))?.make_symlink(last, text) {
+        let folder = match folders.get(&whole(&above)) {
+            Err(fault) if fault.kind == FaultKind::NotFound => {
+                open_way(&mut folders, name, &above, permissions)?;
+                folders.get(&whole(&above))?
+            }
+            other => other?,
+        };
+        match folder.make_symlink(last, text) {
             Err(fault) if fault.kind == FaultKind::Exists => {}
             other => other?,
         }

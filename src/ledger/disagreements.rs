@@ -32,6 +32,26 @@ pub struct Disagreement {
     pub settled_by: String,
 }
 
+impl Disagreement {
+    /// A reading that differs from an earlier one, with no third to settle it.
+    pub fn unsettled(
+        path: RelPath,
+        identity: Identity,
+        (earlier, later): (Digest, Digest),
+        at: Moment,
+    ) -> Disagreement {
+        Disagreement {
+            path,
+            identity,
+            earlier,
+            later,
+            ranges: Vec::new(),
+            at,
+            settled_by: "none".to_string(),
+        }
+    }
+}
+
 impl Ledger {
     /// How often reads of a source have disagreed, over all its batches: whole reads, and files of
     /// which a repair read other blocks than were copied.

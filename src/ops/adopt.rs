@@ -24,11 +24,11 @@ pub fn adopt(
     batch::alone(desk, name, |desk| {
         let at_hand = batch::take_up(desk, &plan, &chosen, at)?;
         let state = after(batch::state_of(Some(&at_hand.row)), Event::CopyBegins)?;
+        let mut task = task_of(desk, &at_hand)?;
         let (source, target) = batch::ends(desk, &at_hand)?;
         let now = desk.now();
         desk.ledger.set_state(at_hand.row.id, state.word(), now)?;
         desk.ledger.clear_failures(at_hand.row.id)?;
-        let mut task = task_of(desk, &at_hand)?;
         task.only_adopt = true;
         // Every name is hashed for itself: no link is made here.
         task.inodes_hold = false;

@@ -79,26 +79,24 @@ impl<'a> AsBegun<'a> {
     /// # Errors
     /// [`Trouble`] where an index cannot be read.
     pub fn entry(&self, path: &RelPath) -> Result<Option<Entry>, Trouble> {
+        if path.is_root() {
+            return self.new.entry(path);
+        }
         let project = self.membership.project_of_folder(path);
         if let Some(key) = project.filter(|key| path.depth() > self.membership.depth() || self.holds(key)) {
             return self.index_of(&key).entry(path);
         }
-        let Some((above, name)) = path.split() else {
-            return self.new.entry(path);
-        };
         // A loose file, a folder around projects, or a project that no batch has begun.
         for (at, index) in self.olds.iter().map(Some).chain([None]).enumerate() {
             let Some(entry) = index.unwrap_or(self.new).entry(path)? else {
                 continue;
             };
-            let name = name.to_vec();
-            let child = Named { name, entry };
-            let is_its = match self.membership.owner(&above, &child) {
+            let is_its = match self.membership.owner_at(path, &entry) {
                 Owner::Project(key) => self.of.get(&key).copied() == index.map(|_| at),
                 Owner::Above => true,
             };
             if is_its {
-                return Ok(Some(child.entry));
+                return Ok(Some(entry));
             }
         }
         Ok(None)

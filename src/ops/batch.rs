@@ -1,10 +1,8 @@
 //! A batch at hand: its plan, its row in the ledger, its index, and both ends.
 
 use super::desk::{Desk, is_alive, this_process};
-use super::permissions::permissions;
-use super::settings::{DestinationSettings, SourceSettings};
+use super::settings::{DestinationSettings, PermissionWords, SourceSettings};
 use super::{away, gather, guard, late, scan, store};
-use crate::entry::Permissions;
 use crate::index::Index;
 use crate::ledger::BatchRow;
 use crate::lifecycle::State;
@@ -37,8 +35,8 @@ pub struct AtHand {
     pub exclude: Exclude,
     /// Names that change on the way.
     pub renames: Renames,
-    /// What files and folders get instead of what they had.
-    pub permissions: Permissions,
+    /// What files and folders get instead of what they had, as written.
+    pub permissions: PermissionWords,
     /// What belongs to which project.
     pub membership: Membership,
     /// Whether inode numbers tell names of one file.
@@ -169,7 +167,6 @@ pub fn open(desk: &Desk<'_>, row: BatchRow) -> Result<AtHand, Trouble> {
         .clone();
     let index = scan::open_index(desk, &row.source, row.index)?;
     let exclude = gather::exclude(&desk.settings, &source)?;
-    let permissions = permissions(&desk.settings.permissions)?;
     let membership = gather::membership(&desk.settings, &source, &index);
     let inodes_hold = gather::inodes_hold(&source, &index);
     let inodes_stay = gather::inodes_stay(&source, &index);
@@ -193,7 +190,7 @@ pub fn open(desk: &Desk<'_>, row: BatchRow) -> Result<AtHand, Trouble> {
         index,
         exclude,
         renames: Renames::new(&desk.settings.renames),
-        permissions,
+        permissions: desk.settings.permissions.clone(),
         membership,
         inodes_hold,
         inodes_stay,

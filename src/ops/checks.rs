@@ -3,8 +3,9 @@
 use super::batch::AtHand;
 use super::expected::Expected;
 use super::items::Walk;
+use super::permissions::permissions;
 use super::readings::Comparing;
-use crate::entry::{Entry, EntryKind};
+use crate::entry::{Entry, EntryKind, Permissions};
 use crate::ledger::{FileRecord, Ledger, Proof};
 use crate::names::RelPath;
 use crate::report::manifest::Algorithm;
@@ -41,6 +42,8 @@ pub(super) struct Checks<'a> {
     pub folders: Vec<(RelPath, Entry)>,
     /// What may lie in each folder: what the source had there and what is recorded.
     pub expected: Expected,
+    /// What files and folders should have instead of what they had.
+    pub permissions: Permissions,
     /// Whether any extended attributes are kept of this batch.
     pub has_attributes: bool,
     /// Compares other readings of the source, where any are kept.
@@ -61,6 +64,7 @@ impl<'a> Checks<'a> {
             ready,
             folders,
             expected,
+            permissions: permissions(&at_hand.permissions)?,
             has_attributes,
             comparing,
         })
@@ -118,7 +122,7 @@ impl<'a> Checks<'a> {
         let listed = self.wanted.listed.get(place).cloned().unwrap_or_default();
         self.ready.push_back(Check {
             record,
-            entry: self.at_hand.permissions.applied(&entry),
+            entry: self.permissions.applied(&entry),
             values,
             attributes,
             sha256,

@@ -7,6 +7,7 @@ use super::desk::Desk;
 use super::foretold;
 use super::hours;
 use super::items::{Walk, own_folders};
+use super::permissions::permissions;
 use super::repair;
 use super::rooms;
 use super::settings::Settings;
@@ -153,11 +154,11 @@ fn one(
     progress: &dyn Fn(Progress),
 ) -> Result<Copied, Trouble> {
     let state = after(batch::state_of(Some(&at_hand.row)), Event::CopyBegins)?;
+    let mut task = task_of(desk, at_hand)?;
     let (source, target) = batch::ends(desk, at_hand)?;
     let now = desk.now();
     desk.ledger.set_state(at_hand.row.id, state.word(), now)?;
     desk.ledger.clear_failures(at_hand.row.id)?;
-    let mut task = task_of(desk, at_hand)?;
     let network = source.mount().is_network() || target.mount().is_network();
     task.streams = streams(&desk.settings, network);
     task.placed_inodes_hold = target.mount().keeps_inodes();
@@ -256,7 +257,8 @@ fn promise(desk: &mut Desk<'_>, at_hand: &AtHand, target: &dyn Fs) -> Result<(),
     desk.ledger.keep_promise(&promise)
 }
 
-/// What is the same for all files of a batch.
+/// What is the same for all files of a batch. Asked before anything is made: an owner whom nobody
+/// knows stops it here.
 pub(super) fn task_of(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Task, Trouble> {
     let free = at_hand.destination.reserve.unwrap_or_else(|| {
         let total = crate::world::OsFs::open(&at_hand.destination.path)
@@ -272,7 +274,7 @@ pub(super) fn task_of(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Task, Trouble
         tag: desk.ledger.move_id()?.chars().take(8).collect(),
         inodes_hold: at_hand.inodes_hold,
         owners: carries("owner"),
-        permissions: at_hand.permissions,
+        permissions: permissions(&at_hand.permissions)?,
         streams: streams(&desk.settings, false),
         reserve: free,
         shelf: Shelf::of(&desk.ledger, &at_hand.index)?.place().to_string(),

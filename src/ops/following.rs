@@ -4,7 +4,7 @@ use super::away;
 use super::batch::{self, AtHand};
 use super::desk::{Desk, is_alive, this_process};
 use super::follow::{Keys, Renamed, find};
-use super::scan::open_index;
+use super::scan::{index_row, open_index};
 use super::store;
 use crate::copy::follow as hand;
 use crate::digest::Digest;
@@ -225,10 +225,7 @@ fn with_new_names(
     number: i64,
 ) -> Result<Digest, Trouble> {
     let old = open_index(desk, &row.source, row.index)?;
-    let known = desk.ledger.indexes(&row.source)?;
-    let Some(known) = known.into_iter().find(|known| known.digest == row.index) else {
-        return Err(Trouble::defect("an index that was opened is not known"));
-    };
+    let known = index_row(desk, &row.source, row.index)?;
     let stem = known.file.trim_end_matches(".index");
     let file = format!("{stem}-renamed-{number}.index");
     let index = old.with_renamed(&desk.folder.join("indexes").join(&file), renames)?;

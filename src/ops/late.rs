@@ -10,7 +10,7 @@ use super::desk::Desk;
 use super::scan::newest_index;
 use super::{changes, gather, store};
 use crate::digest::Digest;
-use crate::entry::{Entry, EntryKind, Named};
+use crate::entry::{Entry, EntryKind};
 use crate::index::Index;
 use crate::ledger::BatchRow;
 use crate::lifecycle::is_covered;
@@ -202,12 +202,7 @@ impl Finder<'_> {
     }
 
     fn owner(&self, path: &RelPath, entry: &Entry) -> Option<ProjectKey> {
-        let (above, name) = path.split()?;
-        let child = Named {
-            name: name.to_vec(),
-            entry: entry.clone(),
-        };
-        match self.membership.owner(&above, &child) {
+        match self.membership.owner_at(path, entry) {
             Owner::Project(key) => Some(key),
             Owner::Above => None,
         }

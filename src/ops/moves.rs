@@ -7,7 +7,7 @@ use super::follow::{self, Renamed};
 use super::scan::{newest_index, open_index};
 use super::{changes, gather, store};
 use crate::digest::Digest;
-use crate::entry::{Entry, EntryKind, Named};
+use crate::entry::{Entry, EntryKind};
 use crate::index::Index;
 use crate::ledger::{BatchRow, FileRecord};
 use crate::lifecycle::is_covered;
@@ -251,12 +251,7 @@ impl Finder<'_> {
 
     /// The project held that something belongs to.
     fn owner(&self, path: &RelPath, entry: &Entry) -> Option<&Held> {
-        let (above, name) = path.split()?;
-        let child = Named {
-            name: name.to_vec(),
-            entry: entry.clone(),
-        };
-        match self.membership.owner(&above, &child) {
+        match self.membership.owner_at(path, entry) {
             Owner::Project(key) if self.old.holds(&key) => self.projects.get(&key),
             Owner::Project(_) | Owner::Above => None,
         }

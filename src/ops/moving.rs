@@ -4,7 +4,8 @@ use super::batch::{self, AtHand};
 use super::desk::Desk;
 use super::following::{alone, holding};
 use super::moves::{Found, Group, Moved, find};
-use super::scan::{newest_index, open_index};
+use super::permissions::permissions;
+use super::scan::{index_row, newest_index, open_index};
 use super::{copy, guard, proof, store};
 use crate::copy::moves::{self as hand, Looking};
 use crate::copy::{FolderItem, dress_folders, trouble_of};
@@ -320,10 +321,7 @@ fn indexes(desk: &mut Desk<'_>, rows: &[BatchRow], moves: &Elsewhere) -> Result<
 
 fn with_new_places(desk: &mut Desk<'_>, row: &BatchRow, moves: &Elsewhere) -> Result<Digest, Trouble> {
     let old = open_index(desk, &row.source, row.index)?;
-    let known = desk.ledger.indexes(&row.source)?;
-    let Some(known) = known.into_iter().find(|known| known.digest == row.index) else {
-        return Err(Trouble::defect("an index that was opened is not known"));
-    };
+    let known = index_row(desk, &row.source, row.index)?;
     let stem = known.file.trim_end_matches(".index");
     let stem = stem.split_once("-moved-").map_or(stem, |(stem, _)| stem);
     let folder = desk.folder.join("indexes");
@@ -376,9 +374,10 @@ fn finish(desk: &mut Desk<'_>, set: &MoveSet) -> Result<(), Trouble> {
     let proven = hand::rename(&target, &tag, &set.files, &set.folders)?;
     hand::remove_emptied(&target, &set.folders)?;
     dress(desk, &at_hand, set, &index, &target)?;
+    let permissions = permissions(&at_hand.permissions)?;
     for folder in set.folders.iter().filter(|f| f.what == FolderWhat::Timed) {
         if let Some(entry) = index.entry(&folder.key)? {
-            let entry = at_hand.permissions.applied(&entry);
+            let entry = permissions.applied(&entry);
             hand::keep_time(&target, &folder.place, &entry)?;
         }
     }

@@ -214,19 +214,27 @@ fn keep_one_before(desk: &Desk<'_>, old: &IndexRow, newest: &IndexRow) -> Result
     Ok(before != Some(old.digest))
 }
 
+/// What the ledger knows of an index.
+///
+/// # Errors
+/// `index-missing` where that is nothing.
+pub fn index_row(desk: &Desk<'_>, source: &str, digest: Digest) -> Result<IndexRow, Trouble> {
+    let rows = desk.ledger.indexes(source)?;
+    rows.into_iter().find(|row| row.digest == digest).ok_or_else(|| {
+        Trouble::stopped(
+            "index-missing",
+            format!("the ledger knows no such index of {source}"),
+        )
+        .mend("Run `poolward scan`.")
+    })
+}
+
 /// Opens the index of a row, with its hash compared.
 ///
 /// # Errors
 /// [`Trouble`] where it is missing, damaged, or another than the ledger knows.
 pub fn open_index(desk: &Desk<'_>, source: &str, digest: Digest) -> Result<Index, Trouble> {
-    let rows = desk.ledger.indexes(source)?;
-    let Some(row) = rows.into_iter().find(|row| row.digest == digest) else {
-        return Err(Trouble::stopped(
-            "index-missing",
-            format!("the ledger knows no such index of {source}"),
-        )
-        .mend("Run `poolward scan`."));
-    };
+    let row = index_row(desk, source, digest)?;
     let index = Index::open(&desk.folder.join("indexes").join(&row.file))?;
     if index.digest() != digest {
         return Err(Trouble::stopped(

@@ -310,7 +310,7 @@ pub(super) fn folders(
         };
         match open.get(place).and_then(|folder| look(&*folder, kept.as_ref())) {
             Ok((seen, lost)) => {
-                let wanted = at_hand.permissions.applied(entry);
+                let wanted = checks.permissions.applied(entry);
                 let mut kinds = attributes(&wanted, entry.mtime, &seen, facts);
                 kinds.extend(lost.then_some("xattr"));
                 // What a desktop leaves in a folder changes the folder's time, and no more.

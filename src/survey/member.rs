@@ -1,6 +1,6 @@
 //! Which project of a source something belongs to, and where it lies inside that project.
 
-use crate::entry::{EntryKind, Named};
+use crate::entry::{Entry, EntryKind, Named};
 use crate::moment::{Moment, Year};
 use crate::names::{RelPath, nearest, shown};
 use crate::survey::ProjectKey;
@@ -49,19 +49,28 @@ impl Membership {
     /// To whom a child of `folder` belongs. A folder that could not be examined
     /// ([`EntryKind::Unknown`]) above or at the project depth counts as loose.
     pub fn owner(&self, folder: &RelPath, child: &Named) -> Owner {
+        self.decide(folder, &child.entry, || folder.join(&child.name).ok())
+    }
+
+    /// The same of an entry by its whole path; the root belongs to none.
+    pub fn owner_at(&self, path: &RelPath, entry: &Entry) -> Owner {
+        match path.split() {
+            Some((folder, _)) => self.decide(&folder, entry, || Some(path.clone())),
+            None => Owner::Above,
+        }
+    }
+
+    fn decide(&self, folder: &RelPath, entry: &Entry, path: impl FnOnce() -> Option<RelPath>) -> Owner {
         if let Some(key) = self.project_of_folder(folder) {
             return Owner::Project(key);
         }
-        if child.entry.kind != EntryKind::Directory {
-            return Owner::Project(self.loose(child.entry.mtime));
+        if entry.kind != EntryKind::Directory {
+            return Owner::Project(self.loose(entry.mtime));
         }
         if folder.depth() + 1 < self.depth {
             return Owner::Above;
         }
-        match folder.join(&child.name) {
-            Ok(path) => Owner::Project(ProjectKey::Folder(path)),
-            Err(_) => Owner::Above,
-        }
+        path().map_or(Owner::Above, |path| Owner::Project(ProjectKey::Folder(path)))
     }
 
     /// The loose project for a modification time.

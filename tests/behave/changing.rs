@@ -5,20 +5,6 @@ use serde_json::Value;
 use std::ffi::OsStr;
 use std::os::unix::fs::PermissionsExt;
 
-fn batch<'a>(object: &'a Value, name: &str) -> &'a Value {
-    let batches = object["batches"].as_array().expect("batches");
-    let found = batches.iter().find(|batch| batch["name"] == name);
-    found.unwrap_or_else(|| panic!("no batch {name} in {object}"))
-}
-
-fn names(object: &Value) -> Vec<&str> {
-    let batches = object["batches"].as_array().expect("batches");
-    batches
-        .iter()
-        .map(|b| b["name"].as_str().expect("a name"))
-        .collect()
-}
-
 fn codes(released: &Value, name: &str) -> Vec<String> {
     let reasons = batch(released, name)["reasons"].as_array().expect("reasons");
     let code = |r: &Value| r["code"].as_str().expect("a code").to_string();

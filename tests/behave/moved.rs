@@ -5,20 +5,6 @@ use serde_json::Value;
 use std::ffi::OsStr;
 use std::os::unix::fs::{MetadataExt, PermissionsExt};
 
-fn batch<'a>(object: &'a Value, name: &str) -> &'a Value {
-    let batches = object["batches"].as_array().expect("batches");
-    let found = batches.iter().find(|batch| batch["name"] == name);
-    found.unwrap_or_else(|| panic!("no batch {name} in {object}"))
-}
-
-fn names(object: &Value) -> Vec<&str> {
-    let batches = object["batches"].as_array().expect("batches");
-    batches
-        .iter()
-        .map(|b| b["name"].as_str().expect("a name"))
-        .collect()
-}
-
 /// diffutils compares two trees byte by byte (its manual, "Comparing Directories").
 #[track_caller]
 fn same_trees(scene: &Scene, projects: &[&str]) {

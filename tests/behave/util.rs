@@ -320,3 +320,21 @@ pub fn resealed(text: &str) -> Vec<u8> {
     let seal = blake3::hash(body.as_bytes()).to_hex();
     format!("{body}{{\"seal\":\"{seal}\"}}\n").into_bytes()
 }
+
+/// The batch of that name in an object of `--json`.
+#[track_caller]
+pub fn batch<'a>(object: &'a Value, name: &str) -> &'a Value {
+    let batches = object["batches"].as_array().expect("batches");
+    let found = batches.iter().find(|batch| batch["name"] == name);
+    found.unwrap_or_else(|| panic!("no batch {name} in {object}"))
+}
+
+/// The names of its batches, in their order.
+#[track_caller]
+pub fn names(object: &Value) -> Vec<&str> {
+    let batches = object["batches"].as_array().expect("batches");
+    batches
+        .iter()
+        .map(|b| b["name"].as_str().expect("a name"))
+        .collect()
+}

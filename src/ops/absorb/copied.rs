@@ -255,15 +255,11 @@ impl Entry<'_> {
             .map(|record| record.hash)
             .or(known.as_ref().and_then(|k| k.hash));
         match earlier.filter(|earlier| *earlier != done.hash) {
-            Some(earlier) => group.disagreements.push(Disagreement {
-                path: asked.path.clone(),
-                identity: source,
-                earlier,
-                later: done.hash,
-                ranges: Vec::new(),
-                at: self.now,
-                settled_by: "none".to_string(),
-            }),
+            Some(earlier) => {
+                let reads = (earlier, done.hash);
+                let one = Disagreement::unsettled(asked.path.clone(), source, reads, self.now);
+                group.disagreements.push(one);
+            }
             None => group.shelf.1.extend(known.map(|known| {
                 let content = Content {
                     whole: Some(done.hash),

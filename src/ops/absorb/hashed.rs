@@ -130,15 +130,9 @@ impl Hashes<'_> {
             .or(kept.and_then(|known| known.hash));
         if let Some(earlier) = earlier.filter(|earlier| *earlier != done.hash) {
             self.brought.disagreed += 1;
-            return self.entering.disagreement(&Disagreement {
-                path: asked.path.clone(),
-                identity: source,
-                earlier,
-                later: done.hash,
-                ranges: Vec::new(),
-                at: self.now,
-                settled_by: "none".to_string(),
-            });
+            let reads = (earlier, done.hash);
+            let one = Disagreement::unsettled(asked.path.clone(), source, reads, self.now);
+            return self.entering.disagreement(&one);
         }
         if record.is_some() {
             self.entering.read_again(&asked.place, done.hash, at)?;

@@ -1,6 +1,6 @@
 //! Whether a place that a receipt speaks of belongs to the batch.
 
-use crate::entry::{EntryKind, Named};
+use crate::entry::EntryKind;
 use crate::names::RelPath;
 use crate::ops::batch::AtHand;
 use crate::plan::Placed;
@@ -36,11 +36,8 @@ fn is_of_project(at_hand: &AtHand, placed: &Placed, from: &RelPath) -> Result<bo
         return Ok(true);
     }
     // Of loose files only those of its year.
-    let owner = from.split().map(|(folder, name)| {
-        let name = name.to_vec();
-        at_hand.membership.owner(&folder, &Named { name, entry })
-    });
-    Ok(owner == Some(Owner::Project(placed.key.clone())))
+    let owner = at_hand.membership.owner_at(from, &entry);
+    Ok(owner == Owner::Project(placed.key.clone()))
 }
 
 /// Whether something uninvited can lie at a place: in a folder of the batch.

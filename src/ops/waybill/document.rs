@@ -13,6 +13,7 @@ use crate::ops::desk::Desk;
 use crate::ops::items::collides;
 use crate::ops::late;
 use crate::ops::manifest::denied;
+use crate::ops::permissions::permissions;
 use crate::ops::verify::compared;
 use crate::report::waybill::{
     Attributes, FORMAT, Goal, Head, Listed, MOST_VALUES, Origin, Owned, Record, Settings, Writer,
@@ -204,6 +205,7 @@ pub fn head(
     };
     let goal = &at_hand.destination;
     let settings = &desk.settings;
+    let permissions = permissions(&at_hand.permissions)?;
     Ok(Head {
         format: FORMAT,
         version: env!("CARGO_PKG_VERSION").to_string(),
@@ -244,10 +246,10 @@ pub fn head(
             streams: settings.streams.and_then(|streams| u32::try_from(streams).ok()),
             streams_large_max: u32::try_from(settings.streams_large_max).unwrap_or(u32::MAX),
             permissions: Owned {
-                uid: at_hand.permissions.uid,
-                gid: at_hand.permissions.gid,
-                directories: at_hand.permissions.directories,
-                files: at_hand.permissions.files,
+                uid: permissions.uid,
+                gid: permissions.gid,
+                directories: permissions.directories,
+                files: permissions.files,
             },
         },
     })
