@@ -227,7 +227,7 @@ pub struct Forecast {
 pub struct Copy {
     /// Batches; by default the next one that waits
     pub batches: Vec<String>,
-    /// All batches that are not copied yet
+    /// All batches that are not copied yet, and those with files that failed or differ
     #[arg(long)]
     pub all: bool,
     /// Only while a window of move.toml is open, at its rate limit; waits for the next
