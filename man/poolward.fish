@@ -101,7 +101,7 @@ complete -c poolward -n "__fish_poolward_using_subcommand forecast" -l json -d '
 complete -c poolward -n "__fish_poolward_using_subcommand forecast" -l quiet -d 'Print nothing but errors and what was asked for'
 complete -c poolward -n "__fish_poolward_using_subcommand forecast" -s h -l help -d 'Print help'
 complete -c poolward -n "__fish_poolward_using_subcommand copy" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
-complete -c poolward -n "__fish_poolward_using_subcommand copy" -l all -d 'All batches that are not copied yet'
+complete -c poolward -n "__fish_poolward_using_subcommand copy" -l all -d 'All batches that are not copied yet, and those with files that failed or differ'
 complete -c poolward -n "__fish_poolward_using_subcommand copy" -l in-windows -d 'Only while a window of move.toml is open, at its rate limit; waits for the next'
 complete -c poolward -n "__fish_poolward_using_subcommand copy" -l json -d 'Print exactly one JSON object'
 complete -c poolward -n "__fish_poolward_using_subcommand copy" -l quiet -d 'Print nothing but errors and what was asked for'
