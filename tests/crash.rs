@@ -28,6 +28,8 @@ mod names;
 mod removing;
 #[path = "crash/repair.rs"]
 mod repair;
+#[path = "crash/repeats.rs"]
+mod repeats;
 #[path = "crash/rig.rs"]
 mod rig;
 #[path = "crash/weaker.rs"]

@@ -2,7 +2,7 @@
 
 use super::group::Run;
 use super::trouble_of;
-use super::{GROUP_BYTES, GROUP_FILES, Item, LARGE_FROM};
+use super::{GROUP_BYTES, GROUP_FILES, GROUPS_AT_ONCE, Item, LARGE_FROM};
 use crate::entry::EntryKind;
 use crate::ledger::Ledger;
 use crate::trouble::Trouble;
@@ -19,7 +19,7 @@ impl Run<'_> {
         let mut group = Vec::new();
         let mut bytes = 0u64;
         let most = self.most();
-        while group.len() < GROUP_FILES {
+        while group.len() < GROUP_FILES / GROUPS_AT_ONCE as usize {
             let (mut item, is_new) = match self.ahead.take() {
                 Some(item) => (item, false),
                 None => match items.next().transpose()? {
@@ -57,11 +57,11 @@ impl Run<'_> {
         Ok(group)
     }
 
-    /// Most bytes of the next group: near the end of a window no more than it has time for, half
-    /// of it, since two groups are under way at once.
+    /// Most bytes of the next group: of what may be under way at once, near the end of a window of
+    /// what it has time for.
     pub(super) fn most(&self) -> u64 {
-        let left = self.pace.left(self.ends.clock);
-        left.map_or(GROUP_BYTES, |left| (left / 2).min(GROUP_BYTES))
+        let left = self.pace.left(self.ends.clock).unwrap_or(GROUP_BYTES);
+        left.min(GROUP_BYTES) / GROUPS_AT_ONCE
     }
 
     /// Whether a file is written with checkpoints: larger than a group, than what its window has

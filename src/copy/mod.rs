@@ -60,10 +60,13 @@ pub use recover::give_up_leftovers;
 pub use repair::{Repair, Repaired, repair};
 pub use view::{links_in, set_links};
 
-/// Most files of one group: what a crash may cost to do again.
+/// Most files that are under way at once: what a crash may cost to do again.
 pub const GROUP_FILES: usize = 4_096;
-/// Most bytes of one group, and of one file between two checkpoints.
+/// Most bytes that are under way at once, and of one file between two checkpoints.
 pub const GROUP_BYTES: u64 = 1 << 30;
+/// One group is written while the one before it is made durable, so each holds half of what may be
+/// under way.
+const GROUPS_AT_ONCE: u64 = 2;
 /// Bytes read, hashed and written in one piece.
 pub(crate) const PIECE: u64 = 4 << 20;
 /// Files above this size are written by all workers at once, block by block.

@@ -9,6 +9,9 @@ use poolward::world::FaultKind;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
+/// Files of one group: two are under way at once.
+const GROUP: usize = poolward::copy::GROUP_FILES / 2;
+
 fn one_file(content: &[u8]) -> Rig {
     let rig = Rig::new();
     rig.source.put_file(&path("p/one"), Content::bytes(content));
@@ -236,7 +239,7 @@ fn a_failed_sync_vouches_for_nothing_written_before_it() {
     // More than one group, so that the next is written while the first is made durable.
     for sync in 0..4 {
         let rig = Rig::new();
-        for number in 0..poolward::copy::GROUP_FILES + 40 {
+        for number in 0..GROUP + 40 {
             let content = Content::bytes(&number.to_le_bytes());
             rig.source.put_file(&path(format!("p/{number:05}")), content);
         }
@@ -251,7 +254,7 @@ fn a_failed_sync_vouches_for_nothing_written_before_it() {
                 return None;
             }
             // Until everything is written that will be.
-            let all = poolward::copy::GROUP_FILES as u64 + 40;
+            let all = GROUP as u64 + 40;
             for _ in 0..2_000 {
                 if written.load(Ordering::SeqCst) >= all {
                     break;
@@ -278,7 +281,7 @@ fn a_failed_sync_vouches_for_nothing_written_before_it() {
 #[test]
 fn room_that_ends_loses_no_group_that_was_written() {
     let rig = Rig::new();
-    for number in 0..poolward::copy::GROUP_FILES + 1 {
+    for number in 0..GROUP + 1 {
         rig.source
             .put_file(&path(format!("p/{number:05}")), Content::default());
     }
@@ -293,7 +296,7 @@ fn room_that_ends_loses_no_group_that_was_written() {
     });
     let stopped = rig.run(Plan::Nothing).expect_err("no room");
     assert_eq!(stopped.code, "no-space");
-    assert_eq!(rig.records().len(), poolward::copy::GROUP_FILES);
+    assert_eq!(rig.records().len(), GROUP);
 }
 
 #[test]
