@@ -122,7 +122,7 @@ complete -c poolward -n "__fish_poolward_using_subcommand run" -l folder -d 'The
 complete -c poolward -n "__fish_poolward_using_subcommand run" -l json -d 'Print exactly one JSON object'
 complete -c poolward -n "__fish_poolward_using_subcommand run" -l quiet -d 'Print nothing but errors and what was asked for'
 complete -c poolward -n "__fish_poolward_using_subcommand run" -s h -l help -d 'Print help'
-complete -c poolward -n "__fish_poolward_using_subcommand hold" -l until -d 'Until a time, like 2027-02-03T07:00:00+01:00' -r
+complete -c poolward -n "__fish_poolward_using_subcommand hold" -l until -d 'Until a time, like "2027-02-03 07:00" or 07:00, in the zone of move.toml, or 2027-02-03T07:00:00+01:00' -r
 complete -c poolward -n "__fish_poolward_using_subcommand hold" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
 complete -c poolward -n "__fish_poolward_using_subcommand hold" -l everything -d 'Everything'
 complete -c poolward -n "__fish_poolward_using_subcommand hold" -l off -d 'Let it go on; a batch named whose waybill is out is taken back, and its receipt refused'

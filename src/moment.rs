@@ -3,7 +3,9 @@
 //! No clock is read here; `now` is always handed in. File times keep the full range a file system
 //! can hold (64-bit seconds), wall-clock text exists for the years chrono knows.
 
-use chrono::{DateTime, Datelike, FixedOffset, SecondsFormat, TimeZone, Utc};
+use chrono::{
+    DateTime, Datelike, Days, FixedOffset, NaiveDate, NaiveDateTime, NaiveTime, SecondsFormat, TimeZone, Utc,
+};
 use chrono_tz::Tz;
 use std::fmt;
 
@@ -43,6 +45,36 @@ impl Moment {
     pub fn parse_rfc3339(text: &str) -> Option<Moment> {
         let time = DateTime::parse_from_rfc3339(text).ok()?;
         Some(Moment::from_utc(time.with_timezone(&Utc)))
+    }
+
+    /// Reads a time as people type it: RFC 3339, a local date with or without a time of day
+    /// (`2027-02-03 07:00`, `2027-02-03` for its first moment), or a time of day alone, the next one
+    /// after `now` (`07:00`). Where clocks go back the later of the two is meant, where they go
+    /// forward a time that is left out is the first one after the gap.
+    pub fn parse_typed(text: &str, zone: Tz, now: Moment) -> Option<Moment> {
+        let text = text.trim();
+        if let Some(exact) = Moment::parse_rfc3339(text) {
+            return Some(exact);
+        }
+        let of_day = |text: &str| {
+            let forms = ["%H:%M", "%H:%M:%S"];
+            forms
+                .iter()
+                .find_map(|form| NaiveTime::parse_from_str(text, form).ok())
+        };
+        if let Some(time) = of_day(text) {
+            let today = zone.from_utc_datetime(&now.utc()?.naive_utc()).date_naive();
+            let days = [today, today.checked_add_days(Days::new(1))?];
+            let mut next = days.iter().filter_map(|day| at_local(day.and_time(time), zone));
+            return next.find(|moment| *moment > now);
+        }
+        let (day, time) = match text.split_once([' ', 'T']) {
+            Some((day, time)) => (day, of_day(time.trim())?),
+            None => (text, NaiveTime::MIN),
+        };
+        let day = NaiveDate::parse_from_str(day, "%Y-%m-%d").ok()?;
+        let day = Some(day).filter(|day| (1..9999).contains(&day.year()))?;
+        at_local(day.and_time(time), zone)
     }
 
     /// RFC 3339 with the offset of `zone`, to the second: `2027-02-03T01:40:00+01:00`. A year that
@@ -93,6 +125,16 @@ impl Moment {
     }
 }
 
+/// What the wall clock of `zone` means; see [`Moment::parse_typed`]. No zone of the tz database has
+/// left out more than a day.
+fn at_local(wall: NaiveDateTime, zone: Tz) -> Option<Moment> {
+    (0..=24 * 60).find_map(|minutes| {
+        let at = wall.checked_add_signed(chrono::TimeDelta::minutes(minutes))?;
+        let found = zone.from_local_datetime(&at).latest()?;
+        Some(Moment::from_utc(found.with_timezone(&Utc)))
+    })
+}
+
 impl fmt::Display for Year {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.pad(&format!("{:04}", self.0))
@@ -102,6 +144,40 @@ impl fmt::Display for Year {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// The changes of 2027 in Berlin (tz database: the last Sundays of March and October, 01:00 UTC).
+    #[test]
+    fn times_are_read_as_people_type_them() {
+        let zone = chrono_tz::Europe::Berlin;
+        let now = Moment::parse_rfc3339("2027-02-03T06:30:00+01:00").unwrap();
+        let cases = [
+            ("2027-02-03T07:00:00+01:00", "2027-02-03T07:00:00+01:00"),
+            ("2027-02-03T07:00:00Z", "2027-02-03T08:00:00+01:00"),
+            ("2027-02-03 07:00", "2027-02-03T07:00:00+01:00"),
+            ("2027-07-03T07:00:09", "2027-07-03T07:00:09+02:00"),
+            (" 2027-02-04 ", "2027-02-04T00:00:00+01:00"),
+            ("07:00", "2027-02-03T07:00:00+01:00"),
+            ("06:30", "2027-02-04T06:30:00+01:00"),
+            ("02:15", "2027-02-04T02:15:00+01:00"),
+            ("2027-03-28 02:30", "2027-03-28T03:00:00+02:00"),
+            ("2027-10-31 02:30", "2027-10-31T02:30:00+01:00"),
+        ];
+        for (text, meant) in cases {
+            let found = Moment::parse_typed(text, zone, now).map(|moment| moment.rfc3339(zone));
+            assert_eq!(found.as_deref(), Some(meant), "{text}");
+        }
+        for text in [
+            "",
+            "yesterday",
+            "25:00",
+            "2027-02-30",
+            "2027-02-03 7",
+            "2027-02-03 07:00 07:00",
+            "7",
+        ] {
+            assert_eq!(Moment::parse_typed(text, zone, now), None, "{text}");
+        }
+    }
 
     /// Values of RFC 3339 section 5.8; the Unix seconds are derived from the text.
     #[test]

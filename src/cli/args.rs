@@ -67,7 +67,7 @@ pub enum Command {
     #[command(after_help = "Example: poolward run")]
     Run,
     /// Pause batches and let them go on
-    #[command(after_help = "Example: poolward hold --everything --until 2027-02-03T07:00:00+01:00")]
+    #[command(after_help = "Example: poolward hold --everything --until 07:00")]
     Hold(Hold),
     /// Where the move stands and when it will be done
     #[command(after_help = "Example: poolward status --left-behind")]
@@ -275,7 +275,8 @@ pub struct Hold {
     /// Everything
     #[arg(long)]
     pub everything: bool,
-    /// Until a time, like 2027-02-03T07:00:00+01:00
+    /// Until a time, like "2027-02-03 07:00" or 07:00, in the zone of move.toml, or
+    /// 2027-02-03T07:00:00+01:00
     #[arg(long, value_name = "TIME")]
     pub until: Option<String>,
     /// Let it go on; a batch named whose waybill is out is taken back, and its receipt refused

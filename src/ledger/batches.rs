@@ -280,14 +280,19 @@ impl Ledger {
     /// # Errors
     /// [`Trouble`] where the ledger cannot be read.
     pub fn holds(&self, now: Moment) -> Result<Vec<String>, Trouble> {
+        let holds = self.holds_until(now)?;
+        Ok(holds.into_iter().map(|(name, _)| name).collect())
+    }
+
+    /// The same with the time at which each ends by itself, where one was set.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be read.
+    pub fn holds_until(&self, now: Moment) -> Result<Vec<(String, Option<Moment>)>, Trouble> {
         let row = |row: &Row<'_>| Ok((row.get::<_, String>(0)?, codec::maybe_moment(row, 1)?));
         let rows = self.rows("SELECT batch, until FROM holds ORDER BY batch", [], row)?;
         let holds = |until: &Option<Moment>| until.is_none_or(|until| now < until);
-        Ok(rows
-            .into_iter()
-            .filter(|(_, until)| holds(until))
-            .map(|(name, _)| name)
-            .collect())
+        Ok(rows.into_iter().filter(|(_, until)| holds(until)).collect())
     }
 }
 

@@ -139,10 +139,18 @@ fn section(
 }
 
 pub(super) fn refuse_held(desk: &Desk<'_>, name: &str) -> Result<(), Trouble> {
-    let holds = desk.ledger.holds(desk.now())?;
-    if holds.iter().any(|held| held == name || held == "*") {
-        return Err(Trouble::stopped("held", format!("the batch {name} is held"))
-            .mend("Let it go on with `poolward hold --off`."));
+    for (held, until) in desk.ledger.holds_until(desk.now())? {
+        let (what, mend) = match held.as_str() {
+            "*" => (
+                "everything".to_string(),
+                "poolward hold --everything --off".to_string(),
+            ),
+            held if held == name => (format!("the batch {name}"), format!("poolward hold {name} --off")),
+            _ => continue,
+        };
+        let until = until.map(|until| format!(" until {}", until.local(desk.settings.windows.zone)));
+        let text = format!("{what} is held{}", until.unwrap_or_default());
+        return Err(Trouble::stopped("held", text).mend(format!("Let it go on with `{mend}`.")));
     }
     Ok(())
 }

@@ -7,8 +7,8 @@ use crate::trouble::Trouble;
 
 /// What is held now.
 pub struct Held {
-    /// Batches; `*` for everything.
-    pub held: Vec<String>,
+    /// Batches, `*` for everything, and when each goes on by itself.
+    pub held: Vec<(String, Option<Moment>)>,
     /// Batches of which waybills were out that are good for nothing now.
     pub taken_back: Vec<String>,
 }
@@ -17,13 +17,18 @@ pub struct Held {
 /// machine was given is taken back. Answers what is held now.
 ///
 /// # Errors
-/// [`Trouble`] for names that do not exist.
+/// [`Trouble`] for names that do not exist, and for a time that is over.
 pub fn hold(
     desk: &mut Desk<'_>,
     names: &[String],
     until: Option<Moment>,
     off: bool,
 ) -> Result<Held, Trouble> {
+    if let Some(until) = until.filter(|until| *until <= desk.now()) {
+        let when = until.local(desk.settings.windows.zone);
+        return Err(Trouble::usage("bad-time", format!("{when} is over already"))
+            .mend("Give a time that is still to come."));
+    }
     let real: Vec<String> = names.iter().filter(|name| *name != "*").cloned().collect();
     if !real.is_empty() {
         batch::named(&batch::plan(desk)?, &real)?;
@@ -48,6 +53,6 @@ pub fn hold(
             false => desk.ledger.hold(name, until)?,
         }
     }
-    let held = desk.ledger.holds(desk.now())?;
+    let held = desk.ledger.holds_until(desk.now())?;
     Ok(Held { held, taken_back })
 }

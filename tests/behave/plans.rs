@@ -242,6 +242,14 @@ fn a_tag_that_is_set_is_written_and_moves_the_project() {
             .contains("colour")
     );
     scene.run("plan --why 2019-rivr-play").expect(2);
+    let before = std::fs::read(scene.home.join("move.toml")).unwrap();
+    let ran = scene.run("plan --set 2019-rivr-play year=2022").expect(2);
+    assert!(ran.err.contains("2019-river-play"), "{}", ran.err);
+    assert_eq!(std::fs::read(scene.home.join("move.toml")).unwrap(), before);
+    // As a shell completes a folder's name.
+    assert!(scene.run("plan --set 2019-river-play/ year=2022").code < 2);
+    let why = scene.run("plan --why 2019-river-play").expect(0).text();
+    assert!(why.contains("2022"), "{why}");
 }
 
 #[test]
@@ -285,16 +293,28 @@ fn a_held_batch_is_not_copied_until_it_is_let_go() {
     scene.run("hold 2020.1").expect(0);
     let ran = scene.run("copy 2020.1").expect(3);
     assert!(
-        ran.err.contains("held") && ran.err.contains("hold --off"),
+        ran.err.contains("held") && ran.err.contains("hold 2020.1 --off"),
         "{}",
         ran.err
     );
     assert!(scene.json("status").1["batches"].to_string().contains("held"));
+    let over = scene
+        .run("hold --everything --until 2001-01-01T00:00:00Z")
+        .expect(2);
+    assert!(over.err.contains("over already"), "{}", over.err);
+    scene.run("hold --everything --until someday").expect(2);
+    let held = scene
+        .run_words(&["hold", "--everything", "--until", "2101-02-03 07:00"])
+        .expect(0)
+        .text();
+    assert!(held.contains("everything until Thu 2101-02-03 07:00"), "{held}");
+    let ran = scene.run("copy --all").expect(3);
+    assert!(ran.err.contains("until Thu 2101-02-03"), "{}", ran.err);
+    assert!(ran.err.contains("hold --everything --off"), "{}", ran.err);
+    scene.run("hold --everything --off").expect(0);
+    scene.run("copy 2020.1").expect(3);
     scene.run("hold 2020.1 --off").expect(0);
     scene.run("copy 2020.1").expect(0);
-    scene
-        .run("hold --everything --until 2001-01-01T00:00:00Z")
-        .expect(0);
     scene.run("copy --all").expect(0);
 }
 

@@ -5,8 +5,7 @@ use crate::cli::args::Plan as PlanArgs;
 use crate::cli::exit::Code;
 use crate::cli::{Context, folder, policy};
 use crate::ops::plan::plan;
-use crate::ops::settings::Settings;
-use crate::survey::ProjectSummary;
+use crate::survey::{ProjectKey, ProjectSummary};
 use crate::trouble::Trouble;
 use crate::world::Clock;
 
@@ -50,23 +49,27 @@ fn set_tag(context: &Context, set: &[String]) -> Result<(), Trouble> {
             format!("cannot read {}: {e}", path.display()),
         )
     })?;
-    let known = known(context, &policy::parse(&text)?, project)?;
-    let known = known.as_ref().map(|known| (known, context.clock.now()));
-    let changed = policy::add_tag(&text, project, known, (key, value))?;
+    let scanned = projects(context)?;
+    // Before the first scan no name can be told from a slip of the finger.
+    let (name, known) = match &scanned {
+        None => (project.clone(), None),
+        Some(all) => {
+            let key = ProjectKey::lookup(project, all.iter().map(|project| &project.key))?;
+            let known = all.iter().find(|project| project.key == *key);
+            (key.name(), known.map(|known| (known, context.clock.now())))
+        }
+    };
+    let changed = policy::add_tag(&text, &name, known, (key, value))?;
     policy::parse(&changed)?;
     crate::ops::begin::write_settings(&folder, &changed)
 }
 
-/// What a survey says of a project, where a tag asks for more than its name.
-fn known(context: &Context, settings: &Settings, project: &str) -> Result<Option<ProjectSummary>, Trouble> {
-    if !settings.tags.iter().any(|tag| tag.only.asks()) {
-        return Ok(None);
+/// The projects of all sources; `None` before the first scan.
+fn projects(context: &Context) -> Result<Option<Vec<ProjectSummary>>, Trouble> {
+    match crate::ops::gather::surveys(&desk(context)?) {
+        Err(trouble) if trouble.code == "not-scanned" => Ok(None),
+        other => Ok(Some(
+            other?.into_iter().flat_map(|one| one.survey.projects).collect(),
+        )),
     }
-    let surveys = match crate::ops::gather::surveys(&desk(context)?) {
-        // Nothing to go by yet: what tags ask beside the name cannot be told.
-        Err(trouble) if trouble.code == "not-scanned" => return Ok(None),
-        other => other?,
-    };
-    let mut projects = surveys.into_iter().flat_map(|one| one.survey.projects);
-    Ok(projects.find(|p| p.key.name() == project))
 }
