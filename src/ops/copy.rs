@@ -139,20 +139,29 @@ fn section(
 }
 
 pub(super) fn refuse_held(desk: &Desk<'_>, name: &str) -> Result<(), Trouble> {
+    match held(desk, name)? {
+        Some((text, mend)) => Err(Trouble::stopped("held", text).mend(mend)),
+        None => Ok(()),
+    }
+}
+
+/// What is held where a batch is, with until when, and how it goes on.
+///
+/// # Errors
+/// [`Trouble`] where the ledger cannot be read.
+pub fn held(desk: &Desk<'_>, name: &str) -> Result<Option<(String, String)>, Trouble> {
     for (held, until) in desk.ledger.holds_until(desk.now())? {
-        let (what, mend) = match held.as_str() {
-            "*" => (
-                "everything".to_string(),
-                "poolward hold --everything --off".to_string(),
-            ),
-            held if held == name => (format!("the batch {name}"), format!("poolward hold {name} --off")),
+        let (what, words) = match held.as_str() {
+            "*" => ("everything".to_string(), "--everything"),
+            held if held == name => (format!("the batch {name}"), name),
             _ => continue,
         };
         let until = until.map(|until| format!(" until {}", until.local(desk.settings.windows.zone)));
         let text = format!("{what} is held{}", until.unwrap_or_default());
-        return Err(Trouble::stopped("held", text).mend(format!("Let it go on with `{mend}`.")));
+        let mend = format!("Let it go on with `poolward hold {words} --off`.");
+        return Ok(Some((text, mend)));
     }
-    Ok(())
+    Ok(None)
 }
 
 fn one(

@@ -308,7 +308,12 @@ fn a_held_batch_is_not_copied_until_it_is_let_go() {
         .expect(0)
         .text();
     assert!(held.contains("everything until Thu 2101-02-03 07:00"), "{held}");
-    let ran = scene.run("copy --all").expect(3);
+    let ran = scene.run("copy --all").expect(0);
+    assert!(
+        ran.text().contains("No batch can be copied now."),
+        "{}",
+        ran.text()
+    );
     assert!(ran.err.contains("until Thu 2101-02-03"), "{}", ran.err);
     assert!(ran.err.contains("hold --everything --off"), "{}", ran.err);
     scene.run("hold --everything --off").expect(0);

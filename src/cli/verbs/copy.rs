@@ -13,20 +13,19 @@ use crate::names::RelPath;
 use crate::ops::copy::{Copied, copy, copy_in_windows};
 use crate::ops::desk::Desk;
 use crate::ops::view::View;
-use crate::ops::{away, batch, hours, rooms};
+use crate::ops::{self, away, batch, hours, rooms};
 use crate::plan::Plan;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Span, counted, grouped};
 use serde_json::{Value, json};
+use std::collections::BTreeMap;
 
 pub(super) fn run(args: &Copy, context: &Context) -> Result<Code, Trouble> {
     let mut desk = desk(context)?;
     let plan = batch::plan(&desk)?;
     let names = chosen(&desk, &plan, args, context)?;
     if names.is_empty() {
-        context
-            .out
-            .say("Nothing waits to be copied here. Next: `poolward verify`.");
+        context.out.say(nothing(&desk, &plan)?);
     }
     let beside = hours::beside(&desk).filter(|_| !args.in_windows && !names.is_empty());
     if let Some(line) = beside {
@@ -69,14 +68,15 @@ fn chosen(desk: &Desk<'_>, plan: &Plan, args: &Copy, context: &Context) -> Resul
         return Ok(named.into_iter().map(|b| b.name.as_str().to_string()).collect());
     }
     let states = super::planned::states(desk)?;
-    let held = desk.ledger.holds(desk.now())?;
-    let is_held = |name: &str| held.iter().any(|held| held == name || held == "*");
-    let open =
-        |name: &str| states.get(name).copied().unwrap_or(State::Waiting) < State::Copied && !is_held(name);
-    let mut names = Vec::new();
+    let open = |name: &str| states.get(name).copied().unwrap_or(State::Waiting) < State::Copied;
+    let (mut names, mut held) = (Vec::new(), BTreeMap::<_, Vec<&str>>::new());
     for batch in &plan.batches {
         let name = batch.name.as_str();
-        if !(open(name) || args.all && !is_held(name) && wants_repair(desk, name)?) {
+        if !(open(name) || args.all && wants_repair(desk, name)?) {
+            continue;
+        }
+        if let Some(why) = ops::copy::held(desk, name)? {
+            held.entry(why).or_default().push(name);
             continue;
         }
         if let Some(carried) = away::words(desk, name)? {
@@ -88,10 +88,37 @@ fn chosen(desk: &Desk<'_>, plan: &Plan, args: &Copy, context: &Context) -> Resul
             None => names.push(batch.name.as_str().to_string()),
         }
     }
+    for ((text, mend), names) in held {
+        let passed = names.join(", ");
+        context
+            .out
+            .note(&format!("Passed over: {passed}, since {text}. {mend}"));
+    }
     if !args.all {
         names.truncate(1);
     }
     Ok(names)
+}
+
+/// What to say where no batch can be copied.
+fn nothing(desk: &Desk<'_>, plan: &Plan) -> Result<&'static str, Trouble> {
+    let states = super::planned::states(desk)?;
+    let mut left = plan
+        .batches
+        .iter()
+        .map(|batch| states.get(batch.name.as_str()).copied());
+    if left
+        .clone()
+        .any(|state| state.unwrap_or(State::Waiting) < State::Copied)
+    {
+        return Ok("No batch can be copied now.");
+    }
+    Ok(
+        match left.any(|state| state.is_some_and(|state| state < State::Verified)) {
+            true => "Nothing waits to be copied. Next: `poolward verify`.",
+            false => "Nothing waits to be copied: every batch is verified.",
+        },
+    )
 }
 
 /// Where all failures of a batch stand.
