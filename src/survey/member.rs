@@ -7,6 +7,7 @@ use crate::survey::ProjectKey;
 use crate::survey::calendar::Calendar;
 use crate::trouble::Trouble;
 use chrono_tz::Tz;
+use std::collections::BTreeSet;
 
 /// To whom an entry belongs.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
@@ -153,7 +154,8 @@ impl ProjectKey {
         if let Some(found) = by_bytes.or(by_name.first().copied()) {
             return Ok(found);
         }
-        let names: Vec<String> = known.iter().map(|key| key.name()).collect();
+        // Two sources may hold projects of one name.
+        let names: BTreeSet<String> = known.iter().map(|key| key.name()).collect();
         let near = nearest(wanted, names.iter().map(String::as_str), 3);
         let mend = if near.is_empty() {
             "This source has no projects; run scan first.".to_string()
