@@ -175,10 +175,11 @@ mod tests {
             prop_assert_eq!(made[0].below(Bytes(1 << limit)), total(&tables[0][..=limit as usize]));
             let [mut sum, other] = made;
             sum.merge(&other);
-            for (x, y) in tables[0].iter_mut().zip(&tables[1]) {
+            let [mut all, more] = tables;
+            for (x, y) in all.iter_mut().zip(&more) {
                 x.add(*y);
             }
-            let full: Vec<Amount> = tables[0].into_iter().filter(|x| x.files > 0).collect();
+            let full: Vec<Amount> = all.into_iter().filter(|x| x.files > 0).collect();
             prop_assert_eq!(sum.slices().map(|s| s.amount).collect::<Vec<_>>(), full);
         }
     }
