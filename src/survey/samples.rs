@@ -113,7 +113,8 @@ fn unpack(mut packed: &[u8]) -> Vec<Kept> {
 
 fn one(packed: &mut &[u8]) -> Option<Kept> {
     let kind = *KINDS.get(usize::try_from(take(packed)?).ok()?)?;
-    let (path, rest) = packed.split_at_checked(usize::try_from(take(packed)?).ok()?)?;
+    let length = usize::try_from(take(packed)?).ok()?;
+    let (path, rest) = packed.split_at_checked(length)?;
     *packed = rest;
     let path = RelPath::new(path).ok()?;
     let (inode, size) = (take(packed)?, Bytes(take(packed)?));
