@@ -7,16 +7,18 @@
 //! costs one of [`AT_ONCE`] threads for that long, and the work that goes on beside is not touched.
 
 mod talk;
+#[cfg(test)]
+mod tests;
 
 use crate::trouble::Trouble;
-use crate::web::{Answer, HEAD_MAX, Refusal, Request};
+use crate::web::{Answer, HEAD_MAX, Request};
 use crate::world::{Clock, Stop};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use std::io::ErrorKind;
 use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
-use talk::{Limits, talk};
+use talk::{Limits, talk, turn_away};
 
 /// Connections answered at once. Ten people who look, each with a browser that opens a second
 /// connection in advance, wait for nothing.
@@ -97,13 +99,13 @@ pub fn serve(
     answers: &Answers<'_>,
 ) -> Result<(), Trouble> {
     let busy = AtomicUsize::new(0);
-    let (turn_away, turned_away) = crossbeam_channel::bounded::<TcpStream>(TURNED_AWAY);
+    let (too_many, turned_away) = crossbeam_channel::bounded::<TcpStream>(TURNED_AWAY);
     let failed =
         |e: std::io::Error| Trouble::stopped("address-unusable", format!("cannot go on listening: {e}"));
     std::thread::scope(|threads| {
         let doorman = move || {
             for stream in turned_away {
-                talk(&stream, clock, stop, Limits::BRIEF, &|_| Refusal::Full.into());
+                turn_away(&stream, clock, stop, Limits::BRIEF);
             }
         };
         std::thread::Builder::new()
@@ -116,7 +118,7 @@ pub fn serve(
             };
             let Some(place) = Place::take(&busy) else {
                 // The doorman has enough to do: closing is an answer too.
-                let _ = turn_away.try_send(stream);
+                let _ = too_many.try_send(stream);
                 continue;
             };
             let work = move || {
@@ -126,7 +128,7 @@ pub fn serve(
             // No thread to be had: the connection closes, the place is free again.
             let _ = std::thread::Builder::new().spawn_scoped(threads, work);
         }
-        drop(turn_away);
+        drop(too_many);
         Ok(())
     })
 }

@@ -12,13 +12,13 @@ use std::time::Duration;
 #[derive(Clone, Copy)]
 pub(super) struct Limits {
     /// Until the first byte. Browsers open connections in advance and send nothing on them.
-    first: f64,
+    pub(super) first: f64,
     /// Until the head is whole, counted from the beginning.
-    head: f64,
+    pub(super) head: f64,
     /// Until the answer is fetched. A page of a megabyte takes a minute at 140 kbit/s.
-    answer: f64,
+    pub(super) answer: f64,
     /// Until the client has closed its end too.
-    parting: f64,
+    pub(super) parting: f64,
 }
 
 impl Limits {
@@ -31,10 +31,10 @@ impl Limits {
     };
     /// For whoever is told that there are too many; these wait for one another.
     pub(super) const BRIEF: Limits = Limits {
-        first: 0.2,
-        head: 0.2,
-        answer: 0.2,
-        parting: 0.1,
+        first: 0.5,
+        head: 0.5,
+        answer: 0.5,
+        parting: 0.2,
     };
 }
 
@@ -63,13 +63,15 @@ pub(super) fn talk(
         Some(Reading::Partly) => (Refusal::TooSlow.into(), false),
         None => return,
     };
-    let mut bytes = head(&answer, clock.now()).into_bytes();
-    if !head_only {
-        bytes.extend_from_slice(answer.body.text().as_bytes());
-    }
-    if line.say(&bytes, limits.answer).is_some() {
-        line.part(limits.parting);
-    }
+    line.answer(&answer, head_only, limits);
+}
+
+/// Tells one that there are too many, whatever it asks for.
+pub(super) fn turn_away(stream: &TcpStream, clock: &dyn Clock, stop: &Stop, limits: Limits) {
+    let line = Line { stream, clock, stop };
+    // What was not taken in before the end would cost the client the answer.
+    let _ = line.hear(limits);
+    line.answer(&Refusal::Full.into(), false, limits);
 }
 
 /// A defect of ours in the making of one page is that request's alone: it has been printed, and the
@@ -79,6 +81,16 @@ fn answered(answers: &Answers<'_>, request: &Request) -> Answer {
 }
 
 impl Line<'_> {
+    fn answer(&self, answer: &Answer, head_only: bool, limits: Limits) {
+        let mut bytes = head(answer, self.clock.now()).into_bytes();
+        if !head_only {
+            bytes.extend_from_slice(answer.body.text().as_bytes());
+        }
+        if self.say(&bytes, limits.answer).is_some() {
+            self.part(limits.parting);
+        }
+    }
+
     /// What came; `Partly` where it took too long, `None` where nothing needs an answer.
     fn hear(&self, limits: Limits) -> Option<Reading> {
         let start = self.clock.ticks();

@@ -39,6 +39,7 @@ mod scan_trouble;
 mod scanning;
 mod scheduler;
 mod second_looks;
+mod served;
 mod serving;
 #[path = "../support/mod.rs"]
 mod support;

@@ -5,7 +5,7 @@ use crate::names::shown;
 use crate::report::model::ReportModel;
 use maud::{Markup, html};
 
-/// Seconds after which a page makes itself anew.
+/// Seconds after which a browser asks for the page again.
 const AGAIN: u32 = 60;
 
 /// Beside the style sheet of the file: the line that is not for paper.
@@ -16,7 +16,7 @@ const STYLE: &str =
 /// Whether the page that is shown follows the move or stays as it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Keeps {
-    /// It makes itself anew each minute.
+    /// It is asked for again each minute.
     Following,
     /// It stays. Whoever reads slowly or hears the page read out must not lose the place
     /// (Web Content Accessibility Guidelines 2.2, success criteria 2.2.1 and 2.2.2).
@@ -28,7 +28,7 @@ pub fn served(model: &ReportModel, keeps: Keeps) -> String {
     let line = html! {
         p.served {
             @match keeps {
-                Keeps::Following => { "Made anew each minute. " a href="./?still" { "Keep this one" } }
+                Keeps::Following => { "Looks for news each minute. " a href="./?still" { "Keep this one" } }
                 Keeps::Still => { "This one stays as it is. " a href="./" { "Follow the move" } }
             }
             " · " a href="schedule.ics" { "Schedule as a calendar" }
@@ -55,5 +55,46 @@ fn more(keeps: Keeps) -> Markup {
     html! {
         @if keeps == Keeps::Following { meta http-equiv="refresh" content=(AGAIN); }
         style { (STYLE) }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::page::page;
+    use crate::report::sample::sample;
+    use proptest::prelude::*;
+
+    #[test]
+    fn it_is_the_page_of_the_file_with_one_line_more() {
+        let (model, file) = (sample(), page(&sample()));
+        let body = |html: &str| {
+            let from = html.find("<header>").expect("a header");
+            html[from..].to_string()
+        };
+        for keeps in [Keeps::Following, Keeps::Still] {
+            let html = served(&model, keeps);
+            assert_eq!(body(&html), body(&file));
+            assert_eq!(html.contains("http-equiv=\"refresh\""), keeps == Keeps::Following);
+            // Relative addresses only, and the policy of the file.
+            let links: Vec<&str> = html.split("href=\"").skip(1).collect();
+            assert_eq!(links.len(), 3);
+            assert!(links.iter().all(|l| l.starts_with("./") || l.starts_with('s')));
+            assert!(!html.contains("http:") && !html.contains("<script") && !html.contains("src="));
+            assert!(html.contains("content=\"default-src 'none'; style-src 'unsafe-inline'\""));
+        }
+        for word in ["refresh", "href", "served"] {
+            assert!(!file.contains(word), "{word}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn whatever_the_reason_says_is_shown_as_text(why in any::<String>()) {
+            let html = unavailable(&why);
+            let plain = unavailable("");
+            prop_assert_eq!(html.matches('<').count(), plain.matches('<').count());
+            prop_assert!(!html.chars().any(|c| c.is_control() && c != '\n'));
+        }
     }
 }

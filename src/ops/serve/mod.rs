@@ -1,5 +1,7 @@
 //! status --serve: the page, the figures and the calendar, for whoever looks.
 
+mod kept;
+
 use super::desk::Desk;
 use super::{desk, report};
 use crate::report::calendar;
@@ -8,17 +10,8 @@ use crate::serve::{Listener, serve as listen};
 use crate::trouble::Trouble;
 use crate::web::{Answer, Body, Door, Refusal, Request, Wanted, wanted};
 use crate::world::{Clock, Stop};
-use std::sync::{Arc, Mutex, PoisonError};
-
-/// Seconds that a picture is shown at least: however many look, it is made once.
-const FRESH: f64 = 5.0;
-/// Seconds that it is said at least that there is none.
-const FAILED: f64 = 2.0;
-/// A picture is shown this many times as long as it took to make, so that serving never takes more
-/// than about a twentieth of one processor from the work.
-const TIMES: f64 = 20.0;
-/// Seconds that a picture is shown at most.
-const STALE: f64 = 600.0;
+use kept::Kept;
+use std::sync::Arc;
 
 /// How what is served is made. Each desk is opened anew: settings and ledger as they are now.
 pub struct Makers<'a> {
@@ -43,8 +36,8 @@ pub fn serve(
     let views = Views {
         clock,
         makers,
-        page: Mutex::default(),
-        status: Mutex::default(),
+        page: Kept::default(),
+        status: Kept::default(),
     };
     let answers = |request: &Request| match wanted(request, &door) {
         Ok(wanted) => views.answer(wanted),
@@ -61,9 +54,6 @@ struct Pages {
     calendar: Arc<str>,
 }
 
-/// What was made last, or why not, until when it counts.
-type Kept<T> = Mutex<Option<(f64, Result<T, Trouble>)>>;
-
 struct Views<'v, 'a> {
     clock: &'v dyn Clock,
     makers: &'v Makers<'a>,
@@ -73,44 +63,17 @@ struct Views<'v, 'a> {
 
 impl<'a> Views<'_, 'a> {
     fn answer(&self, wanted: Wanted) -> Answer {
+        let pages = || self.page.fresh(self.clock, || self.pages());
         let made = match wanted {
-            Wanted::Status => self.fresh(&self.status, || self.status()).map(Body::Json),
-            Wanted::Calendar => self
-                .fresh(&self.page, || self.pages())
-                .map(|p| Body::Calendar(p.calendar)),
-            Wanted::Page { still: true } => self
-                .fresh(&self.page, || self.pages())
-                .map(|p| Body::Page(p.still)),
-            Wanted::Page { still: false } => self
-                .fresh(&self.page, || self.pages())
-                .map(|p| Body::Page(p.following)),
+            Wanted::Status => self.status.fresh(self.clock, || self.status()).map(Body::Json),
+            Wanted::Calendar => pages().map(|pages| Body::Calendar(pages.calendar)),
+            Wanted::Page { still: true } => pages().map(|pages| Body::Page(pages.still)),
+            Wanted::Page { still: false } => pages().map(|pages| Body::Page(pages.following)),
         };
         match made {
             Ok(body) => Answer::of(body),
             Err(trouble) => not_now(&trouble, wanted),
         }
-    }
-
-    /// What is kept, or made anew where that is too old. Whoever comes while it is made waits for it.
-    fn fresh<T: Clone>(
-        &self,
-        kept: &Kept<T>,
-        make: impl FnOnce() -> Result<T, Trouble>,
-    ) -> Result<T, Trouble> {
-        // A maker that panicked has left what was there before.
-        let mut kept = kept.lock().unwrap_or_else(PoisonError::into_inner);
-        let start = self.clock.ticks();
-        if let Some((_, made)) = kept.as_ref().filter(|(until, _)| start < *until) {
-            return made.clone();
-        }
-        let made = make();
-        let now = self.clock.ticks();
-        let hold = match &made {
-            Ok(_) => ((now - start) * TIMES).clamp(FRESH, STALE),
-            Err(_) => FAILED,
-        };
-        *kept = Some((now + hold, made.clone()));
-        made
     }
 
     /// The move, opened for looking only.
