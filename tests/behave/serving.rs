@@ -280,7 +280,7 @@ fn a_move_folder_that_is_away_is_said_and_waited_for() {
     let page = served.get_until("/", 503);
     assert_eq!(page.field("Content-Type"), Some("text/html; charset=utf-8"));
     assert_eq!(page.field("Retry-After"), Some("60"));
-    assert!(page.body.contains("move.toml") && page.body.contains("http-equiv=\"refresh\""));
+    assert!(page.body.contains("The move folder") && page.body.contains("http-equiv=\"refresh\""));
     let figures = served.get_until("/status.json", 503);
     assert_eq!(figures.field("Content-Type"), Some("text/plain; charset=utf-8"));
     std::fs::rename(&aside, &scene.home).unwrap();
@@ -396,7 +396,7 @@ fn people_and_scripts_are_told_where_and_of_an_open_address_what_it_means() {
 }
 
 /// What a real browser makes of it: the style written into the page applies under the policy of the
-/// answer, nothing else is loaded, and no part is wider than the screen.
+/// answer, and nothing it would load is refused by it. The pictures are there to be looked at.
 #[test]
 fn a_browser_shows_the_page() {
     if !has_program("chromium") {

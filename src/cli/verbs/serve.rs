@@ -18,6 +18,10 @@ use serde_json::json;
 /// Said wherever other machines reach the page.
 const OPEN: &str = "Anyone who reaches this address can read the page with the names of projects and folders. There is no password, and nothing is encrypted on the way. Agreements with clients and local rules come first.";
 
+/// For whoever looks while the folder is away.
+const AWAY: &str =
+    "On that machine, look whether the disk it lies on is mounted; the page then comes back by itself.";
+
 pub(super) fn run(typed: &str, context: &Context) -> Result<Code, Trouble> {
     let wanted = address(typed)?;
     // What `status` would stop at stops here too, before anybody is told an address.
@@ -37,7 +41,12 @@ pub(super) fn run(typed: &str, context: &Context) -> Result<Code, Trouble> {
     let makers = Makers {
         // This folder and no other: one above it may be a move folder too.
         desk: &|| {
-            let settings = policy::read(&folder.join("move.toml"))?;
+            let settings = folder.join("move.toml");
+            if !settings.exists() {
+                let text = format!("the move folder {} is not there", folder.display());
+                return Err(Trouble::stopped("no-move", text).mend(AWAY));
+            }
+            let settings = policy::read(&settings)?;
             Desk::open(&folder, settings, &silent.clock, &silent.stop)
         },
         status: &|desk| {

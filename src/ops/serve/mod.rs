@@ -100,7 +100,9 @@ impl<'a> Views<'_, 'a> {
 /// The words of a command that could not go on: as a page for a person, plain for a program.
 fn not_now(trouble: &Trouble, wanted: Wanted) -> Answer {
     let mend = trouble.mend.as_deref().unwrap_or_default();
-    let why = format!("{}. {mend}", trouble.text.trim_end_matches('.'));
+    let mut letters = trouble.text.trim_end_matches('.').chars();
+    let first: String = letters.next().into_iter().flat_map(char::to_uppercase).collect();
+    let why = format!("{first}{}. {mend}", letters.as_str());
     let refusal = Refusal::NotNow(why.trim_end().to_string());
     match wanted {
         Wanted::Page { .. } => Answer {
