@@ -305,7 +305,7 @@ pub struct Status {
     #[arg(long, requires = "cutover", value_name = "WHAT", value_parser = ["frozen", "alias"])]
     pub confirm: Vec<String>,
     /// Serve the page of `report` to browsers until Ctrl-C, made anew from the ledger: at an address
-    /// like 127.0.0.1:8137 or [::1]:0, or at a port of this machine alone; port 0 takes a free one.
+    /// like `127.0.0.1:8137` or `[::1]:0`, or at a port of this machine alone; port 0 takes a free one.
     /// /status.json beside it is the object of `status --json`, /schedule.ics the calendar
     ///
     /// Nothing can be changed through it. There is no password and nothing is encrypted: whoever

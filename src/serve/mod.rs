@@ -4,7 +4,7 @@
 //! Whoever reaches the address can send anything, at any pace, so everything has an end: the bytes
 //! of a head ([`HEAD_MAX`]), the time until it is whole, the time an answer may take to be fetched,
 //! how many are answered at once, how many more are told so. A client that keeps to none of it
-//! costs one of [`AT_ONCE`] threads for that long, and the work that goes on beside is not touched.
+//! costs one of sixteen threads for that long, and the work that goes on beside is not touched.
 
 mod talk;
 #[cfg(test)]
