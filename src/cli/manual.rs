@@ -11,6 +11,26 @@ use clap_complete::{Shell, generate};
 /// Codes of errors, reasons and what is left behind, with their meaning.
 const WORDS: &[(&str, &str)] = &[
     (
+        "address-absent",
+        "status --serve: this machine does not have the address",
+    ),
+    (
+        "address-denied",
+        "status --serve: this user may not listen at the address",
+    ),
+    (
+        "address-in-use",
+        "status --serve: another program listens at the address",
+    ),
+    (
+        "address-unusable",
+        "status --serve: the system refuses the address, or gives it no more connections",
+    ),
+    (
+        "bad-address",
+        "status --serve: what was given is no address to listen at",
+    ),
+    (
         "adopted-elsewhere",
         "waybill: the batch was adopted from a folder of its own, and is read back here",
     ),

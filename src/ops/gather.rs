@@ -143,6 +143,7 @@ pub fn survey_of(desk: &Desk<'_>, source: &SourceSettings, index: &Index) -> Res
 
 /// The dates in the headers of samples. Each file is read once: what was found, or that there is
 /// nothing, is kept by the file's identity, so that a source is touched again only for new files.
+/// Through a ledger that is only looked at, what is not kept yet is not read either.
 fn header_dates(
     desk: &Desk<'_>,
     source: &SourceSettings,
@@ -155,6 +156,9 @@ fn header_dates(
         (inode, id.size, id.mtime, id.ctime)
     };
     let (mut fs, mut dates, mut fresh) = (None, Vec::new(), Vec::new());
+    if desk.ledger.only_looks()? {
+        fs = Some(None);
+    }
     for sample in samples {
         let kept = shelf.get(&desk.ledger, &sample.path, &sample.identity)?.header;
         let date = match (kept, &mut fs) {
@@ -181,7 +185,9 @@ fn header_dates(
         };
         dates.extend(date.map(|date| (sample.project, date)));
     }
-    shelf.keep(&desk.ledger, &fresh)?;
+    if !fresh.is_empty() {
+        shelf.keep(&desk.ledger, &fresh)?;
+    }
     Ok(dates)
 }
 

@@ -50,6 +50,7 @@ pub mod sampled;
 pub mod scan;
 pub mod schedule;
 pub mod second_read;
+pub mod serve;
 pub mod settings;
 mod some_again;
 pub mod spare;

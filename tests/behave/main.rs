@@ -39,6 +39,8 @@ mod scan_trouble;
 mod scanning;
 mod scheduler;
 mod second_looks;
+mod served;
+mod serving;
 #[path = "../support/mod.rs"]
 mod support;
 mod twins;
