@@ -49,7 +49,7 @@ mod tests;
 
 pub use folder::Folder;
 pub use join::Held;
-pub use listings::Listings;
+pub use listings::{Listings, Pieces};
 pub use moved::Elsewhere;
 pub use reader::Index;
 pub use segment::SegmentWriter;

@@ -2,7 +2,7 @@
 
 use super::desk::Desk;
 use super::gather::{self, Surveyed};
-use crate::entry::{EntryKind, Listing, Named};
+use crate::entry::{EntryKind, Named, Piece};
 use crate::names::SourceName;
 use crate::pool::{Ashift, FolderNames, SpaceTally};
 use crate::survey::ProjectKey;
@@ -32,12 +32,14 @@ pub fn each_project(
             ashift,
             open: None,
             see,
+            names: FolderNames::default(),
         };
-        for listing in one.index.listings() {
-            let listing = listing?;
-            let out = exclude.rule_for_path(&listing.folder, EntryKind::Directory);
-            if listing.folder.is_root() || out.is_none() {
-                parts.push(&listing, &exclude, &membership);
+        for piece in one.index.pieces() {
+            let piece = piece?;
+            let folder = &piece.listing.folder;
+            let out = exclude.rule_for_path(folder, EntryKind::Directory);
+            if folder.is_root() || out.is_none() {
+                parts.push(&piece, &exclude, &membership);
             }
         }
         parts.close();
@@ -51,10 +53,13 @@ struct Parts<'a, 'b> {
     ashift: Ashift,
     open: Option<(ProjectKey, SpaceTally)>,
     see: &'a mut See<'b>,
+    /// Of the pieces of the folder at hand so far.
+    names: FolderNames,
 }
 
 impl Parts<'_, '_> {
-    fn push(&mut self, listing: &Listing, exclude: &Exclude, membership: &Membership) {
+    fn push(&mut self, piece: &Piece, exclude: &Exclude, membership: &Membership) {
+        let listing = &piece.listing;
         let kept = |child: &&Named| {
             let kind = child.entry.kind;
             exclude.rule_for(&listing.folder, &child.name, kind).is_none()
@@ -62,13 +67,13 @@ impl Parts<'_, '_> {
         let children: Vec<&Named> = listing.children.iter().filter(kept).collect();
         if let Some(key) = membership.project_of_folder(&listing.folder) {
             let lengths = children.iter().map(|child| child.name.len() as u64);
-            let names = FolderNames {
-                entries: children.len() as u64,
-                bytes: lengths.clone().sum(),
-                longest: lengths.max().unwrap_or(0),
-            };
+            let names = &mut self.names;
+            names.entries += children.len() as u64;
+            names.bytes += lengths.clone().sum::<u64>();
+            names.longest = names.longest.max(lengths.max().unwrap_or(0));
+            let whole = piece.next.is_none().then(|| std::mem::take(names));
             let tally = self.tally(key);
-            tally.push_directory(names);
+            whole.into_iter().for_each(|names| tally.push_directory(names));
             children.iter().for_each(|child| count(tally, child));
             return;
         }

@@ -1,5 +1,6 @@
 //! An index of files that exist nowhere, for `tests/bench/plan.sh`: `make_index MOVE PROJECTS
-//! FILES`. The move must have begun; its first source gets the index.
+//! FILES`. The move must have begun; its first source gets the index. With no project all files lie
+//! loose in the root.
 
 use poolward::entry::{Entry, EntryKind};
 use poolward::index::{Folder, IndexWriter, InodeClass, Start};
@@ -80,10 +81,16 @@ fn main() {
             entry(EntryKind::Directory, 4096, when(p), p + 10),
         );
     }
+    let mut amount = Amount::default();
+    for n in (0..files).filter(|_| projects == 0) {
+        let when = FIRST + ((LAST - FIRST) as u64 * n / files) as i64;
+        let one = entry(EntryKind::File, size(n), when, 1_000_000 + n);
+        amount.add(Amount::one(one.size));
+        top.push(format!("clip-{n:08}.mov").as_bytes(), one);
+    }
     let segment = writer.segment(vec![]);
     segment.push(top).expect("a folder");
     segment.finish().expect("a segment");
-    let mut amount = Amount::default();
     for p in 0..projects {
         let name = folder_name(p);
         let segment = writer.segment(vec![name.clone()]);

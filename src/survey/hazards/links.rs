@@ -129,7 +129,7 @@ pub struct Symlinks {
     /// Links whose targets were found beside them.
     settled: HashSet<RelPath>,
     unknown: u64,
-    /// Targets to look for, by folder, with the links that lead there.
+    /// Targets to look for, by folder, with the links that lead there; the first name last.
     wanted: HashMap<RelPath, Vec<(Vec<u8>, RelPath)>>,
     broken: Vec<RelPath>,
     outside: Vec<RelPath>,
@@ -195,20 +195,22 @@ impl Symlinks {
                 Followed::Elsewhere => {}
             }
         }
+        // Folders come in byte order of names, and from a list the last is taken first.
+        self.wanted
+            .values_mut()
+            .for_each(|names| names.sort_by(|a, b| b.cmp(a)));
         !self.wanted.is_empty()
     }
 
-    /// Looks for targets in one folder.
+    /// Looks for targets in one folder, or in the next piece of one. What lies behind its last name
+    /// may still come; what never came is told at the end.
     pub fn look(&mut self, listing: &Listing) {
-        let Some(wanted) = self.wanted.remove(&listing.folder) else {
+        let wanted = self.wanted.get_mut(&listing.folder);
+        let (Some(wanted), Some(last)) = (wanted, listing.children.last()) else {
             return;
         };
-        for (name, link) in wanted {
-            if listing
-                .children
-                .binary_search_by(|child| child.name.cmp(&name))
-                .is_err()
-            {
+        while let Some((name, link)) = wanted.pop_if(|(name, _)| *name <= last.name) {
+            if listing.child(&name).is_none() {
                 self.broken.push(link);
             }
         }
@@ -278,16 +280,11 @@ enum Followed {
 }
 
 /// Whether a target is the plain name of an entry beside the link that is no link itself: the usual
-/// case, settled at once.
+/// case, settled at once. Where it lies in another piece of the folder the second look settles it.
 fn stands_in(listing: &Listing, target: &[u8]) -> bool {
     if target == b"." || target == b".." {
         return false;
     }
-    let found = listing
-        .children
-        .binary_search_by(|child| child.name.as_slice().cmp(target));
-    found
-        .ok()
-        .and_then(|at| listing.children.get(at))
-        .is_some_and(|child| child.entry.kind != EntryKind::Symlink)
+    let found = listing.child(target);
+    found.is_some_and(|child| child.entry.kind != EntryKind::Symlink)
 }
