@@ -112,6 +112,34 @@ fn a_large_folder_gives_the_same_bytes_in_one_piece_and_in_parts() {
     }
 }
 
+/// Parts set aside in any number of runs, with names that a server listed twice, in one run or in
+/// two: the folder in one piece is the oracle, byte for byte.
+#[test]
+fn a_folder_that_was_set_aside_gives_the_same_bytes() {
+    let scratch = tempfile::tempdir().unwrap();
+    let entries = entries();
+    for failed in [false, true] {
+        let (whole, _) = written(scratch.path(), failed, |segment| {
+            segment.push(folder("a/m", &entries)).unwrap();
+        });
+        for at_once in [1, 3, 7] {
+            let (merged, _) = written(scratch.path(), failed, |segment| {
+                let mut parts = parts("a/m", &entries);
+                for (part, twice) in [(0, 7), (0, 7), (3, 1), (5, MANY - 1)] {
+                    parts[part].push(&entries[twice].0, entries[twice].1.clone());
+                }
+                let runs = parts.chunks(at_once).map(|some| {
+                    let aside = segment.set_parts_aside(&rel("a/m"), some.to_vec());
+                    aside.unwrap()
+                });
+                let runs = runs.collect();
+                assert_eq!(segment.push_runs(rel("a/m"), runs).unwrap(), MANY);
+            });
+            assert!(whole == merged, "{at_once} parts a run, failed: {failed}");
+        }
+    }
+}
+
 #[test]
 fn what_is_noted_of_an_entry_of_a_large_folder_stands_beside_it() {
     let scratch = tempfile::tempdir().unwrap();

@@ -22,6 +22,7 @@
 //! record sealed by itself; an interrupted scan goes on from there, and the parts can be opened
 //! like an index that says it is not complete.
 
+mod aside;
 mod block;
 mod columns;
 mod cutter;
@@ -47,6 +48,7 @@ mod outside_tests;
 #[cfg(test)]
 mod tests;
 
+pub use aside::Run;
 pub use folder::Folder;
 pub use join::Held;
 pub use listings::{Listings, Pieces};
