@@ -27,6 +27,8 @@ pub struct Pieces {
     done: bool,
     /// Leaves out how long folders go on.
     heads: bool,
+    /// Leaves out what lies below the wanted folder.
+    alone: bool,
 }
 
 /// A folder as far as it was decoded.
@@ -97,7 +99,13 @@ impl Pieces {
             below,
             done: false,
             heads: false,
+            alone: false,
         }
+    }
+
+    /// Only the wanted folder itself.
+    pub(super) fn alone(self) -> Pieces {
+        Pieces { alone: true, ..self }
     }
 
     /// Decodes the next block, joining its first folder to one it goes on with as long as that is no
@@ -163,7 +171,12 @@ impl Iterator for Pieces {
                     return Some(Err(trouble));
                 }
             };
-            if part.path().below(&self.below).is_some() {
+            let is_wanted = match self.alone {
+                true => *part.path() == self.below,
+                false => part.path().below(&self.below).is_some(),
+            };
+            if is_wanted {
+                self.done = self.alone && part.next.is_none();
                 return Some(Ok(part.piece()));
             }
             self.done = folder_order(part.path().as_bytes(), self.below.as_bytes()) == Ordering::Greater;

@@ -122,6 +122,11 @@ impl Index {
         Pieces::new(self.store.clone(), first, path.clone())
     }
 
+    /// One folder alone, piece by piece; nothing where it was not listed.
+    pub fn pieces_of(&self, path: &RelPath) -> Pieces {
+        self.pieces_below(path).alone()
+    }
+
     /// The piece of a folder that an entry of this name stands in or would stand in; `None` where
     /// that folder was not listed.
     ///

@@ -3,7 +3,7 @@
 
 use super::as_begun::AsBegun;
 use crate::entry::{Entry, Listing, Named};
-use crate::index::{Index, Pieces};
+use crate::index::Index;
 use crate::names::RelPath;
 use crate::survey::{Membership, Owner, ProjectKey};
 use crate::trouble::Trouble;
@@ -60,10 +60,8 @@ impl<'a> Above<'a> {
         membership: &'a Membership,
         wanted: Wanted<'a>,
     ) -> Result<(), Trouble> {
-        let mut pieces = OfFolder {
-            folder: self.folder.clone(),
-            pieces: Some(index.pieces_below(&self.folder)),
-        };
+        let pieces = index.pieces_of(&self.folder);
+        let mut pieces = pieces.map(|piece| Ok::<_, Trouble>(piece?.listing.children));
         let Some(first) = pieces.next().transpose()? else {
             return Ok(());
         };
@@ -117,31 +115,6 @@ impl<'a> Above<'a> {
             folder: self.folder.clone(),
             children,
         }))
-    }
-}
-
-/// What an index says of one folder, and nothing below it.
-struct OfFolder {
-    folder: RelPath,
-    pieces: Option<Pieces>,
-}
-
-impl Iterator for OfFolder {
-    type Item = Result<Vec<Named>, Trouble>;
-
-    fn next(&mut self) -> Option<Self::Item> {
-        let piece = match self.pieces.as_mut()?.next()? {
-            Ok(piece) => piece,
-            Err(trouble) => {
-                self.pieces = None;
-                return Some(Err(trouble));
-            }
-        };
-        let mine = piece.listing.folder == self.folder;
-        if !mine || piece.next.is_none() {
-            self.pieces = None;
-        }
-        mine.then_some(Ok(piece.listing.children))
     }
 }
 

@@ -193,15 +193,19 @@ impl<'a> Walk<'a> {
 
     /// Loose files lie in the folders above the project depth.
     fn loose(&mut self, placed: &'a Placed) -> Result<(), Trouble> {
-        for folder in folders_above(&self.at_hand.index, self.at_hand.source.project_depth)? {
-            let mine = |child: &Named| matches!(self.at_hand.membership.owner(&folder.folder, child), Owner::Project(key) if key == placed.key);
-            let children: Vec<Named> = folder.children.into_iter().filter(mine).collect();
-            let renamed = self.renamed(&folder.folder, &children)?;
-            let (excluded, children) = sort_out(&self.at_hand.exclude, &folder.folder, children);
+        let index = &self.at_hand.index;
+        for folder in folders_above(index, self.at_hand.source.project_depth)? {
+            let mine = |child: &Named| matches!(self.at_hand.membership.owner(&folder, child), Owner::Project(key) if key == placed.key);
+            let mut children: Vec<Named> = Vec::new();
+            for piece in index.pieces_of(&folder) {
+                children.extend(piece?.listing.children.into_iter().filter(mine));
+            }
+            let renamed = self.renamed(&folder, &children)?;
+            let (excluded, children) = sort_out(&self.at_hand.exclude, &folder, children);
             if !children.is_empty() || !excluded.is_empty() {
-                let place = place_of(self.at_hand, placed, &folder.folder);
+                let place = place_of(self.at_hand, placed, &folder);
                 self.ready.push_back(BatchFolder {
-                    from: folder.folder,
+                    from: folder,
                     place,
                     children,
                     excluded,
@@ -257,27 +261,23 @@ pub(super) fn sort_out(
     (out, kept)
 }
 
-/// The listings above the project depth: the root, and for deeper projects the folders below it.
-pub(super) fn folders_above(index: &Index, depth: usize) -> Result<Vec<Listing>, Trouble> {
+/// The listed folders above the project depth: the root, and for deeper projects those below it.
+pub(super) fn folders_above(index: &Index, depth: usize) -> Result<Vec<RelPath>, Trouble> {
     let mut found = Vec::new();
     let mut waiting = VecDeque::from([RelPath::root()]);
     while let Some(path) = waiting.pop_front() {
-        let Some(listing) = index.listings_below(&path).next().transpose()? else {
-            continue;
-        };
-        if listing.folder != path {
-            continue;
-        }
-        if path.depth() + 1 < depth {
-            for child in &listing.children {
-                if child.entry.kind == EntryKind::Directory {
-                    if let Ok(below) = path.join(&child.name) {
-                        waiting.push_back(below);
-                    }
-                }
+        let mut listed = false;
+        for piece in index.pieces_of(&path) {
+            let children = piece?.listing.children;
+            listed = true;
+            if path.depth() + 1 >= depth {
+                break;
+            }
+            for child in children.iter().filter(|c| c.entry.kind == EntryKind::Directory) {
+                waiting.extend(path.join(&child.name).ok());
             }
         }
-        found.push(listing);
+        found.extend(listed.then_some(path));
     }
     Ok(found)
 }
