@@ -162,6 +162,11 @@ impl Piece {
         }
     }
 
+    /// Whether it is all of its folder.
+    pub fn is_whole(&self) -> bool {
+        self.from.is_empty() && self.next.is_none()
+    }
+
     /// Whether an entry of this name would stand in this piece.
     pub fn covers(&self, name: &[u8]) -> bool {
         self.from.as_slice() <= name && self.next.as_ref().is_none_or(|next| name < next.as_slice())
