@@ -43,8 +43,9 @@ pub(super) fn cut_run(
 /// The entries of all runs in order, each name once.
 pub(super) struct Merged {
     path: RelPath,
-    /// By the name they stand at, the least last.
-    cursors: Vec<Box<Cursor>>,
+    cursors: Vec<Cursor>,
+    /// Those that are not at their end, by the name they stand at, the least last.
+    order: Vec<usize>,
     last: Vec<u8>,
 }
 
@@ -60,7 +61,7 @@ struct Cursor {
 
 impl Cursor {
     /// At the first entry of a run; `None` where it has none.
-    fn open(store: Store) -> Result<Option<Box<Cursor>>, Trouble> {
+    fn open(store: Store) -> Result<Option<Cursor>, Trouble> {
         let mut cursor = Cursor {
             store,
             next: 0,
@@ -68,7 +69,7 @@ impl Cursor {
             row: 0,
             extra: 0,
         };
-        Ok(cursor.settle()?.then(|| Box::new(cursor)))
+        Ok(cursor.settle()?.then_some(cursor))
     }
 
     fn name(&self) -> &[u8] {
@@ -110,28 +111,32 @@ impl Merged {
         let mut merged = Merged {
             path,
             cursors: Vec::new(),
+            order: Vec::new(),
             last: Vec::new(),
         };
         for store in stores {
             if let Some(cursor) = Cursor::open(store)? {
-                merged.put(cursor);
+                merged.cursors.push(cursor);
+                merged.put(merged.cursors.len() - 1);
             }
         }
         Ok(merged)
     }
 
-    fn put(&mut self, cursor: Box<Cursor>) {
-        let at = self.cursors.partition_point(|other| other.name() > cursor.name());
-        self.cursors.insert(at, cursor);
+    fn put(&mut self, cursor: usize) {
+        let name = |at: &usize| self.cursors[*at].name();
+        let at = self.order.partition_point(|other| name(other) > name(&cursor));
+        self.order.insert(at, cursor);
     }
 
     /// The next entries, as many as fill a block; none at the end.
     fn stretch(&mut self) -> Result<Folder, Trouble> {
         let mut out = Folder::with_room(self.path.clone(), BLOCK_ENTRIES, 0);
         while out.len() < BLOCK_ENTRIES {
-            let Some(mut cursor) = self.cursors.pop() else {
+            let Some(least) = self.order.pop() else {
                 break;
             };
+            let cursor = &mut self.cursors[least];
             if let Some(row) = cursor.row().filter(|_| cursor.name() != self.last) {
                 let (name, start) = (cursor.folder.name_of(row), out.names.len() as u64);
                 out.extras.extend(cursor.beside().map(|extra| Extra {
@@ -144,7 +149,7 @@ impl Merged {
                 self.last.extend_from_slice(name);
             }
             if cursor.advance()? {
-                self.put(cursor);
+                self.put(least);
             }
         }
         Ok(out)

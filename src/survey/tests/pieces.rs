@@ -113,17 +113,10 @@ fn listings(tree: &Tree, sizes: &[usize]) -> std::vec::IntoIter<Listing> {
 
 /// Everything there is to compare, over both ways of trust.
 fn compared(old: &[Listing], new: &[Listing]) -> (Vec<Changes>, Vec<Move>) {
-    let changes = |trust| {
-        compare(
-            old.to_vec().into_iter(),
-            new.to_vec().into_iter(),
-            walk_order,
-            trust,
-        )
-    };
+    let changes = |trust| compare(old.iter().cloned(), new.iter().cloned(), walk_order, trust);
     (
         vec![changes(InodeTrust::None), changes(InodeTrust::Stable)],
-        moves(old.to_vec().into_iter(), new.to_vec().into_iter(), walk_order),
+        moves(old.iter().cloned(), new.iter().cloned(), walk_order),
     )
 }
 
