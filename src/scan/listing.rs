@@ -13,8 +13,10 @@ use std::sync::{Mutex, PoisonError};
 /// Of folders with more entries than this only one is held at a time: a million take 150 MB.
 const LARGE: usize = 100_000;
 
-/// Bytes of a folder's entries that are held; then they are sorted and set aside.
-const MOST_HELD: usize = 256 << 20;
+/// Bytes of a folder's entries that are held; then they are sorted and set aside. A million entries
+/// with usual names take less. Later runs of the same folder are smaller, so that with all threads
+/// at it no more than twice as much is held.
+const MOST_HELD: usize = 192 << 20;
 
 /// Pieces of a folder's names that wait for a thread; then the one that reads looks at some itself.
 const MOST_WAITING: usize = 512;
@@ -141,6 +143,8 @@ pub(super) struct Looked {
     held: usize,
     pub folders: Vec<(Vec<u8>, Place)>,
     bytes: u64,
+    /// Whether anything was taken out of it to be set aside.
+    begun: bool,
     /// What was set aside of it.
     pub runs: Vec<Run>,
 }
@@ -152,8 +156,12 @@ impl Looked {
         self.folders.extend(part.folders);
         self.held += part.folder.bytes();
         self.pieces.push(part.folder);
-        (self.held > MOST_HELD).then(|| {
-            self.held = 0;
+        let most = match self.begun {
+            true => MOST_HELD / rayon::current_num_threads().max(1),
+            false => MOST_HELD,
+        };
+        (self.held > most).then(|| {
+            (self.held, self.begun) = (0, true);
             std::mem::take(&mut self.pieces)
         })
     }
