@@ -1,5 +1,6 @@
 //! One file a verb: gather, decide, record. No decision is made here that a lower floor could make.
 
+mod above;
 pub mod absorb;
 pub mod adopt;
 mod as_begun;

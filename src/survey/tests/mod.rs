@@ -3,6 +3,7 @@
 mod changes;
 mod hazards;
 mod oracles;
+mod pieces;
 mod rows;
 mod rules;
 mod totals;
@@ -54,7 +55,7 @@ fn entry(kind: EntryKind) -> Entry {
 }
 
 /// A tree from (path, entry); folders above are made.
-#[derive(Default)]
+#[derive(Debug, Default)]
 struct Tree {
     entries: BTreeMap<Vec<Vec<u8>>, Entry>,
 }
