@@ -125,9 +125,9 @@ fn header_dates_decide_where_file_times_were_reset() {
         .find(|q| q.project.name() == "acorn")
         .unwrap();
     assert!(
-        question
-            .tag
-            .starts_with("[[tag]]\nprojects = [\"acorn\"]\nyear = 2019   # its oldest time, which may be a copy's\n"),
+        question.tag.starts_with(
+            "[[tag]]\nprojects = [\"acorn\"]\nyear = 2019   # its oldest time, which may be a copy's\n"
+        ),
         "{}",
         question.tag
     );
