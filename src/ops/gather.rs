@@ -311,12 +311,7 @@ pub fn drop_answered(all: &mut [Surveyed], rules: &crate::plan::PlanRules) -> Re
     for one in all {
         let asked = std::mem::take(&mut one.survey.questions);
         one.survey.questions = crate::plan::unanswered(asked, &one.survey.projects, rules)?;
-        let is_open = |kind: &str| one.survey.questions.iter().any(|question| question.about == kind);
-        if !is_open(crate::survey::ABOUT_PROJECT) {
-            one.survey
-                .hazards
-                .retain(|hazard| hazard.kind != "doubtful-project");
-        }
+        crate::survey::leave_open(&mut one.survey);
     }
     Ok(())
 }

@@ -28,7 +28,8 @@ pub struct Shares {
     media: u64,
     executable: u64,
     births: u64,
-    with_content: u64,
+    /// Some file has blocks, so the mount tells of them.
+    tells_blocks: bool,
     unallocated: u64,
     owners: BTreeMap<(u32, u32), Amount>,
     first_executable: Option<RelPath>,
@@ -45,7 +46,7 @@ impl Shares {
         self.whole_seconds += u64::from(entry.mtime.nanos == 0);
         self.even_seconds += u64::from(entry.mtime.nanos == 0 && entry.mtime.seconds % 2 == 0);
         self.births += u64::from(entry.birth.is_some());
-        self.with_content += u64::from(entry.size.0 >= INLINE);
+        self.tells_blocks |= entry.allocated.0 > 0;
         self.unallocated += u64::from(entry.size.0 >= INLINE && entry.allocated.0 == 0);
         if matches!(kind, Kind::Video | Kind::Audio | Kind::Picture) {
             self.media += 1;
@@ -104,7 +105,7 @@ impl Shares {
         );
         tally.note_many(Sort::BirthTime, self.births, None);
         // Where no file has blocks the mount simply does not tell them.
-        if self.unallocated > 0 && self.unallocated == self.with_content {
+        if self.unallocated > 0 && !self.tells_blocks {
             tally.say(
                 Sort::NothingAllocated,
                 "This mount reports no stored blocks for any file, so stored sizes and holes are unknown: \
@@ -209,8 +210,11 @@ pub fn check_meaning(
     }
     let sort = match kinds::ending(name) {
         // The log beside a database is there while it is open, or after a crash; `prlock` has no
-        // other use.
+        // other use. Unsaved work is kept beside a document under these endings while it is open
+        // (common practice, no source).
         Some(b"prlock" | b"db-wal" | b"sqlite-wal" | b"db-journal" | b"sqlite-journal") => Sort::LooksInUse,
+        Some(b"autosave" | b"asv") => Sort::LooksInUse,
+        Some(b"swp") if name.starts_with(b".") => Sort::LooksInUse,
         Some(b"lock" | b"lck" | b"lok") if is_held(beside, name)? => Sort::LooksInUse,
         Some(b"mhl" | b"md5" | b"sha1" | b"sha256" | b"sha512" | b"xxh" | b"b3" | b"blake3") => {
             Sort::HashList

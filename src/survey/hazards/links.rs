@@ -83,7 +83,9 @@ impl HardLinks {
             return;
         }
         let others = &mut set.more.get_or_insert_default().others;
-        if others.len() < PROJECTS && others.insert(project) && self.crossing.len() < EXAMPLES {
+        // One example for each file that is counted.
+        let first = others.is_empty();
+        if others.len() < PROJECTS && others.insert(project) && first && self.crossing.len() < EXAMPLES {
             self.crossing.extend(folder.join(&child.name).ok());
         }
     }

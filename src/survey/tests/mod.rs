@@ -1,5 +1,6 @@
 //! The surveyor as a whole: trees in, surveys out.
 
+mod asked;
 mod changes;
 mod hazards;
 mod oracles;
