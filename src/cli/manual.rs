@@ -67,6 +67,10 @@ const WORDS: &[(&str, &str)] = &[
         "release: the folder to set projects aside in was made by someone else",
     ),
     (
+        "aside-missing",
+        "left behind: what was set aside is not where it was put; put it back there, or accept it where you have removed it yourself",
+    ),
+    (
         "aside-unclear",
         "something lies at its place and aside, and which is which cannot be told",
     ),
@@ -107,6 +111,10 @@ const WORDS: &[(&str, &str)] = &[
     (
         "changed-aside",
         "release: something else lies where a project was set aside",
+    ),
+    (
+        "restore-from-move",
+        "release --restored: the path is part of the move itself, so it shows nothing of the second copy",
     ),
     (
         "copy-differs",

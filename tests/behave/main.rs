@@ -41,6 +41,7 @@ mod scheduler;
 mod second_looks;
 mod served;
 mod serving;
+mod signing;
 #[path = "../support/mod.rs"]
 mod support;
 mod twins;
