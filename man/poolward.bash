@@ -855,7 +855,7 @@ _poolward() {
             return 0
             ;;
         poolward__subcmd__status)
-            opts="-h --watch --left-behind --exposed --cutover --confirm --folder --json --quiet --help"
+            opts="-h --watch --left-behind --exposed --cutover --confirm --serve --folder --json --quiet --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -863,6 +863,10 @@ _poolward() {
             case "${prev}" in
                 --confirm)
                     COMPREPLY=($(compgen -W "frozen alias" -- "${cur}"))
+                    return 0
+                    ;;
+                --serve)
+                    COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
                 --folder)

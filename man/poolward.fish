@@ -131,6 +131,7 @@ complete -c poolward -n "__fish_poolward_using_subcommand hold" -l quiet -d 'Pri
 complete -c poolward -n "__fish_poolward_using_subcommand hold" -s h -l help -d 'Print help'
 complete -c poolward -n "__fish_poolward_using_subcommand status" -l confirm -d 'Say that the old share is frozen, or that its old name leads to the new tree' -r -f -a "frozen\t''
 alias\t''"
+complete -c poolward -n "__fish_poolward_using_subcommand status" -l serve -d 'Serve the page of `report` to browsers until Ctrl-C, made anew from the ledger: at an address like `127.0.0.1:8137` or `[::1]:0`, or at a port of this machine alone; port 0 takes a free one. /status.json beside it is the object of `status --json`, /schedule.ics the calendar' -r
 complete -c poolward -n "__fish_poolward_using_subcommand status" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
 complete -c poolward -n "__fish_poolward_using_subcommand status" -l watch -d 'Show it again every few seconds until Ctrl-C; once where there is no terminal'
 complete -c poolward -n "__fish_poolward_using_subcommand status" -l left-behind -d 'List what was not moved, with its code'
@@ -138,7 +139,7 @@ complete -c poolward -n "__fish_poolward_using_subcommand status" -l exposed -d 
 complete -c poolward -n "__fish_poolward_using_subcommand status" -l cutover -d 'The check list for switching over, and for letting the old box go'
 complete -c poolward -n "__fish_poolward_using_subcommand status" -l json -d 'Print exactly one JSON object'
 complete -c poolward -n "__fish_poolward_using_subcommand status" -l quiet -d 'Print nothing but errors and what was asked for'
-complete -c poolward -n "__fish_poolward_using_subcommand status" -s h -l help -d 'Print help'
+complete -c poolward -n "__fish_poolward_using_subcommand status" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c poolward -n "__fish_poolward_using_subcommand release" -l accept -d 'Accept what was left behind under a code' -r
 complete -c poolward -n "__fish_poolward_using_subcommand release" -l restored -d 'Record a restore test: files brought back to this path' -r -F
 complete -c poolward -n "__fish_poolward_using_subcommand release" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F

@@ -138,3 +138,47 @@ pub struct Listing {
     /// Its entries in byte order of their names.
     pub children: Vec<Named>,
 }
+
+/// A stretch of what one folder holds: all of it, or of a long folder some ten thousand entries. The
+/// pieces of a folder follow each other in byte order, so that no folder is ever in memory as a
+/// whole.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Piece {
+    /// The folder and these entries of it.
+    pub listing: Listing,
+    /// No entry before this name belongs to it; empty where the folder begins here.
+    pub from: Vec<u8>,
+    /// The name that the next piece begins with; none where the folder ends here.
+    pub next: Option<Vec<u8>>,
+}
+
+impl Piece {
+    /// All of a folder.
+    pub fn whole(listing: Listing) -> Piece {
+        Piece {
+            listing,
+            from: Vec::new(),
+            next: None,
+        }
+    }
+
+    /// Whether it is all of its folder.
+    pub fn is_whole(&self) -> bool {
+        self.from.is_empty() && self.next.is_none()
+    }
+
+    /// Whether an entry of this name would stand in this piece.
+    pub fn covers(&self, name: &[u8]) -> bool {
+        self.from.as_slice() <= name && self.next.as_ref().is_none_or(|next| name < next.as_slice())
+    }
+}
+
+impl Listing {
+    /// The entry of exactly this name.
+    pub fn child(&self, name: &[u8]) -> Option<&Named> {
+        let found = self
+            .children
+            .binary_search_by(|child| child.name.as_slice().cmp(name));
+        found.ok().and_then(|at| self.children.get(at))
+    }
+}

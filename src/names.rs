@@ -210,18 +210,19 @@ pub fn shown(bytes: &[u8]) -> String {
     out
 }
 
+/// Whether a character is a bidirectional control or a zero-width mark: these can make one name look
+/// like another.
+pub fn is_unseen(c: char) -> bool {
+    matches!(c, '\u{61c}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}')
+}
+
 fn push_shown(out: &mut String, c: char) {
     match c {
         '\\' => out.push_str("\\\\"),
         '\n' => out.push_str("\\n"),
         '\r' => out.push_str("\\r"),
         '\t' => out.push_str("\\t"),
-        // Bidirectional controls and zero-width marks can make one name look like another.
-        '\u{61c}'
-        | '\u{200b}'..='\u{200f}'
-        | '\u{2028}'..='\u{202e}'
-        | '\u{2060}'..='\u{2069}'
-        | '\u{feff}' => {
+        c if is_unseen(c) => {
             out.push_str(&format!("\\u{{{:x}}}", c as u32));
         }
         c if c.is_control() => out.push_str(&format!("\\x{:02x}", c as u32)),

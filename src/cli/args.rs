@@ -70,7 +70,9 @@ pub enum Command {
     #[command(after_help = "Example: poolward hold --everything --until 07:00")]
     Hold(Hold),
     /// Where the move stands and when it will be done
-    #[command(after_help = "Example: poolward status --left-behind")]
+    #[command(
+        after_help = "Examples: poolward status --left-behind\n          poolward status --serve 127.0.0.1:8137"
+    )]
     Status(Status),
     /// Check whether the source of a batch may be deleted, and write the sheet
     #[command(after_help = "Example: poolward release 2019.1 --accept excluded-thumbnails")]
@@ -285,7 +287,7 @@ pub struct Hold {
 }
 
 /// Options of `status`.
-#[derive(Debug, Args)]
+#[derive(Debug, Default, Args)]
 pub struct Status {
     /// Show it again every few seconds until Ctrl-C; once where there is no terminal
     #[arg(long)]
@@ -302,6 +304,18 @@ pub struct Status {
     /// Say that the old share is frozen, or that its old name leads to the new tree
     #[arg(long, requires = "cutover", value_name = "WHAT", value_parser = ["frozen", "alias"])]
     pub confirm: Vec<String>,
+    /// Serve the page of `report` to browsers until Ctrl-C, made anew from the ledger: at an address
+    /// like `127.0.0.1:8137` or `[::1]:0`, or at a port of this machine alone; port 0 takes a free one.
+    /// /status.json beside it is the object of `status --json`, /schedule.ics the calendar
+    ///
+    /// Nothing can be changed through it. There is no password and nothing is encrypted: whoever
+    /// reaches the address reads the names of projects, so agreements with clients and local rules
+    /// come first. A loopback address is reached from this machine, and from another through
+    /// `ssh -L 8137:127.0.0.1:8137`. With --json the one object, printed at the start, says where it
+    /// listens; with --quiet one line does
+    #[arg(long, value_name = "ADDRESS", allow_hyphen_values = true,
+          conflicts_with_all = ["watch", "left_behind", "exposed", "cutover"])]
+    pub serve: Option<String>,
 }
 
 /// Options of `release`.

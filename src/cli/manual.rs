@@ -11,6 +11,26 @@ use clap_complete::{Shell, generate};
 /// Codes of errors, reasons and what is left behind, with their meaning.
 const WORDS: &[(&str, &str)] = &[
     (
+        "address-absent",
+        "status --serve: this machine does not have the address",
+    ),
+    (
+        "address-denied",
+        "status --serve: this user may not listen at the address",
+    ),
+    (
+        "address-in-use",
+        "status --serve: another program listens at the address",
+    ),
+    (
+        "address-unusable",
+        "status --serve: the system refuses the address, or gives it no more connections",
+    ),
+    (
+        "bad-address",
+        "status --serve: what was given is no address to listen at",
+    ),
+    (
         "adopted-elsewhere",
         "waybill: the batch was adopted from a folder of its own, and is read back here",
     ),
@@ -45,6 +65,10 @@ const WORDS: &[(&str, &str)] = &[
     (
         "aside-in-the-way",
         "release: the folder to set projects aside in was made by someone else",
+    ),
+    (
+        "aside-missing",
+        "left behind: what was set aside is not where it was put; put it back there, or accept it where you have removed it yourself",
     ),
     (
         "aside-unclear",
@@ -87,6 +111,10 @@ const WORDS: &[(&str, &str)] = &[
     (
         "changed-aside",
         "release: something else lies where a project was set aside",
+    ),
+    (
+        "restore-from-move",
+        "release --restored: the path is part of the move itself, so it shows nothing of the second copy",
     ),
     (
         "copy-differs",

@@ -42,6 +42,13 @@ impl Out {
         }
     }
 
+    /// The one line that is left of an answer where nothing but what was asked for is wanted.
+    pub fn asked(&self, line: &str) {
+        if self.quiet && !self.json {
+            let _ = writeln!(std::io::stdout().lock(), "{line}");
+        }
+    }
+
     /// Bytes as they are, for lists that other programs take.
     pub fn raw(&self, bytes: &[u8]) {
         let _ = std::io::stdout().lock().write_all(bytes);
@@ -65,15 +72,10 @@ impl Out {
     }
 
     /// The one object of `--json`.
-    pub fn object(&self, command: &str, mut object: Value) {
-        if !self.json {
-            return;
+    pub fn object(&self, command: &str, object: Value) {
+        if self.json {
+            let _ = writeln!(std::io::stdout().lock(), "{}", whole(command, object));
         }
-        if let Some(map) = object.as_object_mut() {
-            map.insert("format".into(), json!(1));
-            map.insert("command".into(), json!(command));
-        }
-        let _ = writeln!(std::io::stdout().lock(), "{object}");
     }
 
     /// The same, made only where it is asked for: one with a row for each project is large.
@@ -106,4 +108,13 @@ impl Out {
         }
         let _ = writeln!(std::io::stderr().lock(), "{text}");
     }
+}
+
+/// An object as `--json` prints it.
+pub(crate) fn whole(command: &str, mut object: Value) -> Value {
+    if let Some(map) = object.as_object_mut() {
+        map.insert("format".into(), json!(1));
+        map.insert("command".into(), json!(command));
+    }
+    object
 }

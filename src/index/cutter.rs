@@ -133,14 +133,16 @@ impl<S: FnMut(Block) -> Result<(), Trouble>> Cutter<S> {
     }
 }
 
-/// Cuts a large folder that was never in one piece into the blocks that [`Cutter`] would make of it.
+/// Cuts a large folder that was never in one piece into the blocks that [`Cutter`] would make of it;
+/// `block` entries fill one.
 pub(super) fn cut_scattered(
     folder: &Scattered,
+    block: usize,
     mut store: impl FnMut(Encoded) -> Result<(), Trouble>,
 ) -> Result<(), Trouble> {
-    let starts: Vec<usize> = (0..folder.len()).step_by(BLOCK_ENTRIES).collect();
+    let starts: Vec<usize> = (0..folder.len()).step_by(block).collect();
     let encode = |start: &usize| {
-        let end = (*start + BLOCK_ENTRIES).min(folder.len());
+        let end = (*start + block).min(folder.len());
         let piece = Piece {
             folder: Arc::new(folder.stretch(*start..end)),
             rows: 0..end - *start,
@@ -155,7 +157,7 @@ pub(super) fn cut_scattered(
 }
 
 /// Encodes a block; `goes_on`: with a folder that an earlier one began.
-fn encode_one(pieces: &[Piece], goes_on: bool) -> Result<Encoded, Trouble> {
+pub(super) fn encode_one(pieces: &[Piece], goes_on: bool) -> Result<Encoded, Trouble> {
     let bytes = block::encode(pieces).map_err(Trouble::defect)?;
     let first = pieces.first();
     let name = first

@@ -81,6 +81,11 @@ impl Folder {
         self.rows.is_empty()
     }
 
+    /// About how many bytes it takes, the key that it is sorted by included.
+    pub fn bytes(&self) -> usize {
+        self.rows.len() * (size_of::<Row>() + 16) + self.names.len()
+    }
+
     /// Adds an entry, in any order.
     pub fn push(&mut self, name: &[u8], entry: Entry) {
         let birth = entry.birth.unwrap_or_default();

@@ -1,7 +1,7 @@
 //! Large folders, which have blocks of their own: the bytes hang on the entries alone, however the
 //! folder came in, and what is noted late of one of their entries still finds it.
 
-use crate::entry::{Entry, EntryKind, Listing};
+use crate::entry::{Entry, EntryKind, Listing, Piece};
 use crate::index::cutter::BLOCK_ENTRIES;
 use crate::index::tests::{file, folder_entry, rel, start};
 use crate::index::{Folder, Held, Index, IndexWriter};
@@ -112,6 +112,34 @@ fn a_large_folder_gives_the_same_bytes_in_one_piece_and_in_parts() {
     }
 }
 
+/// Parts set aside in any number of runs, with names that a server listed twice, in one run or in
+/// two: the folder in one piece is the oracle, byte for byte.
+#[test]
+fn a_folder_that_was_set_aside_gives_the_same_bytes() {
+    let scratch = tempfile::tempdir().unwrap();
+    let entries = entries();
+    for failed in [false, true] {
+        let (whole, _) = written(scratch.path(), failed, |segment| {
+            segment.push(folder("a/m", &entries)).unwrap();
+        });
+        for at_once in [1, 3, 7] {
+            let (merged, _) = written(scratch.path(), failed, |segment| {
+                let mut parts = parts("a/m", &entries);
+                for (part, twice) in [(0, 7), (0, 7), (3, 1), (5, MANY - 1)] {
+                    parts[part].push(&entries[twice].0, entries[twice].1.clone());
+                }
+                let runs = parts.chunks(at_once).map(|some| {
+                    let aside = segment.set_parts_aside(&rel("a/m"), some.to_vec());
+                    aside.unwrap()
+                });
+                let runs = runs.collect();
+                assert_eq!(segment.push_runs(rel("a/m"), runs).unwrap(), MANY);
+            });
+            assert!(whole == merged, "{at_once} parts a run, failed: {failed}");
+        }
+    }
+}
+
 #[test]
 fn what_is_noted_of_an_entry_of_a_large_folder_stands_beside_it() {
     let scratch = tempfile::tempdir().unwrap();
@@ -168,4 +196,45 @@ fn an_interrupted_scan_keeps_a_large_root_listing() {
         .iter()
         .fold(Bytes::ZERO, |sum, (_, entry)| sum.plus(entry.size));
     assert_eq!(bytes, wanted.0);
+}
+
+/// What was written is the oracle: the pieces of a long folder end to end are the folder, each says
+/// rightly where it begins and ends, and each name leads to the piece that it stands in.
+#[test]
+fn a_large_folder_is_read_in_pieces() {
+    let scratch = tempfile::tempdir().unwrap();
+    let entries = entries();
+    let (_, index) = written(scratch.path(), false, |segment| {
+        segment.push(folder("a/m", &entries)).unwrap();
+    });
+    for pieces in [index.pieces(), index.pieces_below(&rel("a"))] {
+        let mut pieces: Vec<Piece> = pieces.map(Result::unwrap).collect();
+        pieces.retain(|piece| !piece.listing.folder.is_root());
+        let long: Vec<Piece> = pieces.drain(1..3).collect();
+        let paths: Vec<String> = pieces.iter().map(|p| p.listing.folder.lossy()).collect();
+        assert_eq!(paths, ["a", "a/zz"]);
+        assert!(pieces.iter().all(|p| p.from.is_empty() && p.next.is_none()));
+        assert!(long.iter().all(|p| p.listing.folder == rel("a/m")));
+        let cut = entries[2 * BLOCK_ENTRIES].0.clone();
+        assert_eq!((&long[0].from[..], long[0].next.as_ref()), (&b""[..], Some(&cut)));
+        assert_eq!((&long[1].from, &long[1].next), (&cut, &None));
+        let children = long.into_iter().flat_map(|piece| piece.listing.children);
+        assert!(
+            children
+                .map(|child| (child.name, child.entry))
+                .eq(entries.iter().cloned())
+        );
+    }
+    let names = entries.iter().step_by(997).map(|(name, _)| name.as_slice());
+    for name in names.chain([&b"a"[..], b"frame_0032767.x", b"zz"]) {
+        let piece = index.piece_at(&rel("a/m"), name).unwrap().unwrap();
+        assert!(piece.covers(name) && piece.listing.folder == rel("a/m"));
+        let wanted = entries.iter().find(|(known, _)| known == name);
+        let found = piece.listing.child(name);
+        assert_eq!(found.map(|child| &child.entry), wanted.map(|(_, entry)| entry));
+        assert!(piece.listing.children.len() <= BLOCK_ENTRIES);
+    }
+    assert_eq!(index.piece_at(&rel("a/none"), b"x").unwrap(), None);
+    let short = index.piece_at(&rel("a/zz"), b"m").unwrap().unwrap();
+    assert!(short.from.is_empty() && short.next.is_none() && short.listing.child(b"last").is_some());
 }

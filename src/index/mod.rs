@@ -22,6 +22,7 @@
 //! record sealed by itself; an interrupted scan goes on from there, and the parts can be opened
 //! like an index that says it is not complete.
 
+mod aside;
 mod block;
 mod columns;
 mod cutter;
@@ -47,9 +48,10 @@ mod outside_tests;
 #[cfg(test)]
 mod tests;
 
+pub use aside::Run;
 pub use folder::Folder;
 pub use join::Held;
-pub use listings::Listings;
+pub use listings::{Listings, Pieces};
 pub use moved::Elsewhere;
 pub use reader::Index;
 pub use segment::SegmentWriter;

@@ -1,10 +1,10 @@
 //! Opening and reading an index, one block in memory at a time.
 
 use crate::digest::Digest;
-use crate::entry::Entry;
+use crate::entry::{Entry, Piece};
 use crate::index::block;
 use crate::index::folder::{Folder, folder_order};
-use crate::index::listings::Listings;
+use crate::index::listings::{Listings, Pieces};
 use crate::index::parts;
 use crate::index::table::{self, BlockRef, RawSegment, RawTable};
 use crate::index::{Header, Start};
@@ -96,7 +96,12 @@ impl Index {
 
     /// Every folder that could be listed, parents before their children.
     pub fn listings(&self) -> Listings {
-        Listings::new(self.store.clone(), 0, RelPath::root())
+        Listings::new(self.pieces())
+    }
+
+    /// The same, long folders piece by piece: for all who need not see a folder as a whole.
+    pub fn pieces(&self) -> Pieces {
+        Pieces::new(self.store.clone(), 0, RelPath::root())
     }
 
     /// The same, of each folder only as much as lies in the block it begins in. Nothing else is
@@ -108,11 +113,47 @@ impl Index {
     /// The folder `path` and those below it, parents before their children; nothing where there
     /// is no such folder. Only the blocks that hold them are read.
     pub fn listings_below(&self, path: &RelPath) -> Listings {
-        Listings::new(
-            self.store.clone(),
-            self.first_block(path.as_bytes(), b""),
-            path.clone(),
-        )
+        Listings::new(self.pieces_below(path))
+    }
+
+    /// The same, long folders piece by piece.
+    pub fn pieces_below(&self, path: &RelPath) -> Pieces {
+        let first = self.first_block(path.as_bytes(), b"");
+        Pieces::new(self.store.clone(), first, path.clone())
+    }
+
+    /// One folder alone, piece by piece; nothing where it was not listed.
+    pub fn pieces_of(&self, path: &RelPath) -> Pieces {
+        self.pieces_below(path).alone()
+    }
+
+    /// The piece of a folder that an entry of this name stands in or would stand in; `None` where
+    /// that folder was not listed.
+    ///
+    /// # Errors
+    /// A block that can no longer be read.
+    pub fn piece_at(&self, path: &RelPath, name: &[u8]) -> Result<Option<Piece>, Trouble> {
+        let wanted = path.as_bytes();
+        for at in self.first_block(wanted, name)..self.store.blocks.len() {
+            let block = &self.store.blocks[at];
+            if folder_order(&block.folder, wanted) == Ordering::Greater {
+                break;
+            }
+            let folders = self.block(at)?;
+            let Some(number) = folders.iter().position(|f| f.path() == path) else {
+                continue;
+            };
+            let goes_on = number + 1 == folders.len();
+            return Ok(Some(Piece {
+                listing: folders[number].listing(),
+                from: match number {
+                    0 => block.name.clone(),
+                    _ => Vec::new(),
+                },
+                next: self.store.goes_on(at + 1).filter(|_| goes_on),
+            }));
+        }
+        Ok(None)
     }
 
     /// The facts of one entry; `None` where the scan saw none of that path. The root is
@@ -229,6 +270,22 @@ fn content_digest(file: &File, length: u64) -> std::io::Result<Digest> {
 }
 
 impl Store {
+    /// The name with which a block goes on with the folder that the one before it ends in.
+    pub(super) fn goes_on(&self, at: usize) -> Option<Vec<u8>> {
+        let name = self.blocks.get(at).map(|block| block.name.clone());
+        name.filter(|name| !name.is_empty())
+    }
+
+    /// Whether a block holds part of one folder only, which goes on after it.
+    pub(super) fn holds_one(&self, at: usize) -> bool {
+        let after = self.blocks.get(at + 1).filter(|after| !after.name.is_empty());
+        after.is_some_and(|after| {
+            self.blocks
+                .get(at)
+                .is_some_and(|block| block.folder == after.folder)
+        })
+    }
+
     /// Decodes one block.
     pub(super) fn read(&self, at: usize) -> Result<Vec<Folder>, Trouble> {
         let Some(place) = self.blocks.get(at) else {

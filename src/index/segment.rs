@@ -6,7 +6,11 @@
 //! folder takes neither way: it has blocks of its own, which are encoded as soon as it is whole, so
 //! that its entries are held once and encoded once.
 
-use crate::index::cutter::{BLOCK_ENTRIES, Block, Cutter, RUN_ENTRIES, cut_scattered, has_own_blocks};
+use crate::index::aside::{Merged, Run, cut_run};
+use crate::index::block::Piece;
+use crate::index::cutter::{
+    BLOCK_ENTRIES, Block, Cutter, RUN_ENTRIES, cut_scattered, encode_one, has_own_blocks,
+};
 use crate::index::folder::{Folder, folder_order};
 use crate::index::join::Held;
 use crate::index::merge::{Merge, Next, Ready};
@@ -114,13 +118,52 @@ impl SegmentWriter {
         };
         let (mut totals, mut blocks) = (Totals::default(), Vec::new());
         scattered.count_into(&mut totals);
-        cut_scattered(&scattered, |new| {
+        cut_scattered(&scattered, BLOCK_ENTRIES, |new| {
             blocks.push(locked(&self.writer.parts).add_block(&new.bytes, new.place)?);
             Ok(())
         })?;
         let path = scattered.path().clone();
         self.add_ready(Ready { path, blocks }, &totals);
         Ok(())
+    }
+
+    /// Sets parts of a folder aside that is too long for memory.
+    ///
+    /// # Errors
+    /// A disk that is full or refuses.
+    pub fn set_parts_aside(&self, path: &RelPath, parts: Vec<Folder>) -> Result<Run, Trouble> {
+        let mut blocks = Vec::new();
+        cut_run(path, parts, |new| {
+            blocks.push(self.writer.scratch.add(&new.bytes, new.place)?);
+            Ok(())
+        })?;
+        Ok(Run { blocks })
+    }
+
+    /// Adds a folder whose listing is whole and was set aside; they are more entries than two blocks
+    /// hold. Says how many.
+    ///
+    /// # Errors
+    /// As [`SegmentWriter::push`].
+    pub fn push_runs(&self, path: RelPath, runs: Vec<Run>) -> Result<usize, Trouble> {
+        let stores = runs.into_iter().map(|run| self.aside(run.blocks));
+        let mut merged = Merged::new(path.clone(), stores.collect::<Result<_, _>>()?)?;
+        let (mut totals, mut blocks) = (Totals::default(), Vec::new());
+        merged.cut(&mut totals, |new| {
+            blocks.push(locked(&self.writer.parts).add_block(&new.bytes, new.place)?);
+            Ok(())
+        })?;
+        self.add_ready(Ready { path, blocks }, &totals);
+        Ok(usize::try_from(totals.entries).unwrap_or(usize::MAX))
+    }
+
+    /// Blocks of the scratch file.
+    fn aside(&self, blocks: Vec<BlockRef>) -> Result<Store, Trouble> {
+        Ok(Store {
+            file: self.writer.scratch.file()?,
+            path: Arc::new(self.writer.scratch.beside.clone()),
+            blocks: blocks.into(),
+        })
     }
 
     fn add_ready(&self, ready: Ready, totals: &Totals) {
@@ -241,11 +284,7 @@ impl SegmentWriter {
                 }
                 Next::Ready(ready) => match failed(&ready.path) {
                     None => cutter.add_stored(ready.blocks)?,
-                    Some(failed) => {
-                        let mut folder = self.read_back(ready)?;
-                        note_errors(&mut folder, failed);
-                        cutter.push(Arc::new(folder))?;
-                    }
+                    Some(failed) => cutter.add_stored(self.noted(ready, failed)?)?,
                 },
             }
         }
@@ -253,29 +292,38 @@ impl SegmentWriter {
         Ok(blocks)
     }
 
-    /// A large folder from its blocks.
-    fn read_back(&self, ready: Ready) -> Result<Folder, Trouble> {
-        let store = locked(&self.writer.parts).store(ready.blocks.into())?;
-        let folder = Folders::new(store, 0).next();
-        folder.unwrap_or_else(|| Err(Trouble::defect("a large folder has no blocks")))
+    /// The blocks of a large folder with errors noted beside some of its entries. Only blocks that
+    /// hold one of these are written anew.
+    fn noted(&self, ready: Ready, failed: &[(Vec<u8>, String)]) -> Result<Vec<BlockRef>, Trouble> {
+        let mut failed = failed.to_vec();
+        failed.sort_by(|a, b| a.0.cmp(&b.0));
+        let store = locked(&self.writer.parts).store(ready.blocks.clone().into())?;
+        let mut blocks = Vec::with_capacity(ready.blocks.len());
+        for (at, place) in ready.blocks.iter().enumerate() {
+            let from = failed.partition_point(|(name, _)| *name < place.name);
+            let next = ready.blocks.get(at + 1);
+            let end = next.map_or(failed.len(), |next| {
+                failed.partition_point(|(name, _)| *name < next.name)
+            });
+            let mine = &failed[from..end];
+            if mine.is_empty() {
+                blocks.push(place.clone());
+                continue;
+            }
+            let mut folder = store.read(at)?.pop().unwrap_or_default();
+            note_errors(&mut folder, mine);
+            let rows = 0..folder.len();
+            let folder = Arc::new(folder);
+            let new = encode_one(&[Piece { folder, rows }], at > 0)?;
+            blocks.push(locked(&self.writer.parts).add_block(&new.bytes, new.place)?);
+        }
+        Ok(blocks)
     }
 
     fn runs(&self, state: &mut State) -> Result<Vec<Folders>, Trouble> {
-        let runs = std::mem::take(&mut state.runs);
-        if runs.is_empty() {
-            return Ok(Vec::new());
-        }
-        let file = self.writer.scratch.file()?;
-        let path = Arc::new(self.writer.scratch.beside.clone());
-        let open = |blocks: Vec<BlockRef>| {
-            let store = Store {
-                file: Arc::clone(&file),
-                path: Arc::clone(&path),
-                blocks: blocks.into(),
-            };
-            Folders::new(store, 0)
-        };
-        Ok(runs.into_iter().map(open).collect())
+        let runs = std::mem::take(&mut state.runs).into_iter();
+        runs.map(|blocks| Ok(Folders::new(self.aside(blocks)?, 0)))
+            .collect()
     }
 
     /// Sorts folders into a run in the scratch file.

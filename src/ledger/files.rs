@@ -225,6 +225,29 @@ impl Ledger {
         Ok(rows.into_iter().collect())
     }
 
+    /// The same of some names of a folder only: from one on, up to but not including another.
+    ///
+    /// # Errors
+    /// As [`Ledger::folder_records`].
+    pub fn some_records(
+        &self,
+        batch: i64,
+        dataset: &str,
+        folder: &RelPath,
+        (from, end): (&[u8], Option<&[u8]>),
+    ) -> Result<HashMap<Vec<u8>, FileRecord>, Trouble> {
+        let Some(id) = find_folder(&self.db, dataset, folder).map_err(|e| self.trouble(&e))? else {
+            return Ok(HashMap::new());
+        };
+        let of = |row: &rusqlite::Row<'_>| Ok((row.get::<_, Vec<u8>>(0)?, record_of(row, folder)?));
+        let sql = format!("SELECT {COLUMNS} FROM files WHERE batch = ?1 AND folder = ?2 AND name >= ?3");
+        let rows = match end {
+            None => self.rows(&sql, (batch, id, from), of)?,
+            Some(end) => self.rows(&format!("{sql} AND name < ?4"), (batch, id, from, end), of)?,
+        };
+        Ok(rows.into_iter().collect())
+    }
+
     /// What any batch has recorded at one place, the newest.
     ///
     /// # Errors

@@ -80,6 +80,8 @@ pub struct Sheet {
     pub file: String,
     /// Its BLAKE3.
     pub hash: Digest,
+    /// Whether something stood against the release when it was written.
+    pub shut: bool,
 }
 
 pub(super) fn put_failure(db: &Connection, batch: i64, failure: &Failure) -> rusqlite::Result<()> {
@@ -282,15 +284,24 @@ impl Ledger {
         })
     }
 
-    /// Keeps that a release sheet was written. The first one counts for the waiting period.
+    /// Keeps that a release sheet was written, in place of the one before.
     ///
     /// # Errors
     /// [`Trouble`] where the ledger cannot be written.
     pub fn put_sheet(&mut self, batch: &str, sheet: &Sheet) -> Result<(), Trouble> {
-        let sql = "INSERT OR REPLACE INTO sheets VALUES (?1, ?2, ?3, ?4)";
+        let sql = "INSERT OR REPLACE INTO sheets VALUES (?1, ?2, ?3, ?4, ?5)";
         self.together(|db| {
-            db.execute(sql, (batch, codec::stamp(sheet.at), &sheet.file, sheet.hash.0))
-                .map(|_| ())
+            db.execute(
+                sql,
+                (
+                    batch,
+                    codec::stamp(sheet.at),
+                    &sheet.file,
+                    sheet.hash.0,
+                    sheet.shut,
+                ),
+            )
+            .map(|_| ())
         })
     }
 
@@ -304,10 +315,15 @@ impl Ledger {
                 at: codec::moment(row, 0)?,
                 file: row.get(1)?,
                 hash: codec::digest(row, 2)?,
+                shut: row.get(3)?,
             })
         };
         Ok(self
-            .rows("SELECT at, file, hash FROM sheets WHERE batch = ?1", [batch], row)?
+            .rows(
+                "SELECT at, file, hash, shut FROM sheets WHERE batch = ?1",
+                [batch],
+                row,
+            )?
             .pop())
     }
 

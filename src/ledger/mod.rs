@@ -140,6 +140,25 @@ impl Ledger {
         &self.path
     }
 
+    /// From here on nothing is written through this connection; SQLite refuses it. Other
+    /// connections write as before.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger does not answer.
+    pub fn only_look(&self) -> Result<(), Trouble> {
+        let set = self.db.pragma_update(None, "query_only", true);
+        set.map_err(|e| self.trouble(&e))
+    }
+
+    /// Whether [`Ledger::only_look`] was asked for.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger does not answer.
+    pub fn only_looks(&self) -> Result<bool, Trouble> {
+        let asked = self.db.pragma_query_value(None, "query_only", |row| row.get(0));
+        asked.map_err(|e| self.trouble(&e))
+    }
+
     /// A consistent copy beside `target`, then in its place. Other processes may write meanwhile.
     ///
     /// # Errors

@@ -220,6 +220,10 @@ CREATE TABLE waybills (
     settled_at, receipt BLOB, machine TEXT);
 CREATE UNIQUE INDEX waybills_out ON waybills (batch, task) WHERE state = 'out';
 "#,
+    r#"
+-- Whether the gate was shut when the sheet was written: no waiting counts from such a one.
+ALTER TABLE sheets ADD COLUMN shut INTEGER NOT NULL DEFAULT 0;
+"#,
 ];
 
 /// The version this program writes.

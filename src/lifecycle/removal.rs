@@ -34,6 +34,9 @@ pub enum Verdict {
 /// A copy that was edited at the destination.
 pub const COPY_EDITED: &str = "copy-edited";
 
+/// What was set aside is not where it was put, and nobody here has removed it.
+pub const ASIDE_MISSING: &str = "aside-missing";
+
 /// How something that lies there compares with what is known. Without inodes that hold, size and
 /// times speak alone. `racy`: the known times are too young to tell one edit from the next.
 pub fn compare(

@@ -142,6 +142,10 @@ pub fn after(state: State, event: Event) -> Result<State, Trouble> {
 
 fn refused(state: State, event: Event) -> Trouble {
     let (what, mend) = match event {
+        Event::VerifyBegins if state == State::Released => (
+            "verified",
+            "`poolward fixity` reads released batches again; `poolward release` compares both ends anew.",
+        ),
         Event::CopyBegins | Event::CopyEnds => (
             "copied",
             "A released batch is finished; later files get a batch of their own.",

@@ -4,13 +4,14 @@
 //! Begun batches come from as many scans as there were days. Held together like this they are
 //! compared with the newest scan in one pass, however many there are.
 
+use super::above::Above;
 use super::desk::Desk;
 use super::gather;
 use super::scan::open_index;
 use super::settings::SourceSettings;
 use crate::digest::Digest;
-use crate::entry::{Entry, EntryKind, Listing, Named};
-use crate::index::{Index, Listings};
+use crate::entry::{Entry, EntryKind, Listing};
+use crate::index::{Index, Pieces};
 use crate::names::RelPath;
 use crate::survey::{Membership, Owner, ProjectKey};
 use crate::trouble::Trouble;
@@ -18,10 +19,10 @@ use std::collections::BTreeMap;
 
 /// The indexes of one source, and which project is taken from which.
 pub struct AsBegun<'a> {
-    new: &'a Index,
-    olds: Vec<Index>,
-    of: BTreeMap<ProjectKey, usize>,
-    membership: Membership,
+    pub(super) new: &'a Index,
+    pub(super) olds: Vec<Index>,
+    pub(super) of: BTreeMap<ProjectKey, usize>,
+    pub(super) membership: Membership,
 }
 
 impl<'a> AsBegun<'a> {
@@ -102,7 +103,8 @@ impl<'a> AsBegun<'a> {
         Ok(None)
     }
 
-    /// All folders, parents before what lies in them, neighbours in byte order of their names.
+    /// All folders, parents before what lies in them, neighbours in byte order of their names; long
+    /// ones in pieces.
     pub fn listings(&self) -> AllListings<'_> {
         AllListings {
             begun: self,
@@ -113,134 +115,63 @@ impl<'a> AsBegun<'a> {
     fn index_of(&self, key: &ProjectKey) -> &Index {
         self.of.get(key).map_or(self.new, |at| &self.olds[*at])
     }
-
-    /// A folder above the projects: each of its entries from the index of its project.
-    fn above(&self, folder: &RelPath) -> Result<Option<Listing>, Trouble> {
-        let mut children: BTreeMap<Vec<u8>, Entry> = BTreeMap::new();
-        for (key, at) in &self.of {
-            if let ProjectKey::Folder(path) = key {
-                let mine = path.split().filter(|(above, _)| above == folder);
-                if let (Some((_, name)), Some(entry)) = (mine, self.olds[*at].entry(path)?) {
-                    children.insert(name.to_vec(), entry);
-                }
-            }
-        }
-        let mut listed = !children.is_empty();
-        for (at, old) in self.olds.iter().enumerate() {
-            let loose = |(key, of): (&ProjectKey, &usize)| matches!(key, ProjectKey::Loose(_)) && *of == at;
-            if self.of.iter().any(loose) {
-                let mine =
-                    |key: &ProjectKey| matches!(key, ProjectKey::Loose(_)) && self.of.get(key) == Some(&at);
-                listed |= self.add(old, folder, &mine, &mut children)?;
-            }
-        }
-        let others = |key: &ProjectKey| !self.of.contains_key(key);
-        listed |= self.add(self.new, folder, &others, &mut children)?;
-        listed |= self.ways_down(folder, &mut children)?;
-        let children = children.into_iter().map(|(name, entry)| Named { name, entry });
-        Ok(listed.then(|| Listing {
-            folder: folder.clone(),
-            children: children.collect(),
-        }))
-    }
-
-    /// Adds the folders on the way to projects that are gone with all that was around them.
-    fn ways_down(&self, folder: &RelPath, into: &mut BTreeMap<Vec<u8>, Entry>) -> Result<bool, Trouble> {
-        let mut any = false;
-        for (key, at) in &self.of {
-            let ProjectKey::Folder(path) = key else { continue };
-            let next = path.prefix(folder.depth() + 1);
-            let Some(next) = next.filter(|next| next != path && path.below(folder).is_some()) else {
-                continue;
-            };
-            let Some((_, name)) = next.split().filter(|(_, name)| !into.contains_key(*name)) else {
-                continue;
-            };
-            if let Some(entry) = self.olds[*at].entry(&next)? {
-                into.insert(name.to_vec(), entry);
-                any = true;
-            }
-        }
-        Ok(any)
-    }
-
-    /// Adds the entries of an index that belong to some projects; what is there already stays. Says
-    /// whether the index lists that folder at all.
-    fn add(
-        &self,
-        index: &Index,
-        folder: &RelPath,
-        wanted: &dyn Fn(&ProjectKey) -> bool,
-        into: &mut BTreeMap<Vec<u8>, Entry>,
-    ) -> Result<bool, Trouble> {
-        let Some(listing) = index.listings_below(folder).next().transpose()? else {
-            return Ok(false);
-        };
-        if listing.folder != *folder {
-            return Ok(false);
-        }
-        for child in listing.children {
-            let is_wanted = match self.membership.owner(folder, &child) {
-                Owner::Project(key) => wanted(&key),
-                Owner::Above => true,
-            };
-            if is_wanted {
-                into.entry(child.name).or_insert(child.entry);
-            }
-        }
-        Ok(true)
-    }
 }
 
-enum Waiting {
+enum Waiting<'a> {
     /// A folder above the projects.
     Above(RelPath),
+    /// The same, being read, with what lies below it so far.
+    Reading(Box<Above<'a>>, Vec<Waiting<'a>>),
     /// A project.
-    Below(Listings),
+    Below(Pieces),
 }
 
 /// The folders of a source as its batches knew them. After an error nothing more comes.
 pub struct AllListings<'a> {
     begun: &'a AsBegun<'a>,
-    waiting: Vec<Waiting>,
+    waiting: Vec<Waiting<'a>>,
 }
 
-impl AllListings<'_> {
+impl<'a> AllListings<'a> {
     fn advance(&mut self) -> Result<Option<Listing>, Trouble> {
         while let Some(next) = self.waiting.pop() {
             match next {
-                Waiting::Below(mut listings) => {
-                    if let Some(listing) = listings.next().transpose()? {
-                        self.waiting.push(Waiting::Below(listings));
-                        return Ok(Some(listing));
+                Waiting::Below(mut pieces) => {
+                    if let Some(piece) = pieces.next().transpose()? {
+                        self.waiting.push(Waiting::Below(pieces));
+                        return Ok(Some(piece.listing));
                     }
                 }
                 Waiting::Above(folder) => {
-                    let Some(listing) = self.begun.above(&folder)? else {
-                        continue;
-                    };
-                    self.go_below(&listing);
-                    return Ok(Some(listing));
+                    let above = Box::new(self.begun.above(&folder)?);
+                    self.waiting.push(Waiting::Reading(above, Vec::new()));
                 }
+                Waiting::Reading(mut above, mut below) => match above.piece()? {
+                    Some(listing) => {
+                        self.below(&listing, &mut below);
+                        self.waiting.push(Waiting::Reading(above, below));
+                        return Ok(Some(listing));
+                    }
+                    // The last one first: what waits is a stack.
+                    None => self.waiting.extend(below.into_iter().rev()),
+                },
             }
         }
         Ok(None)
     }
 
-    fn go_below(&mut self, listing: &Listing) {
-        // The last one first: what waits is a stack.
-        for child in listing.children.iter().rev() {
+    fn below(&self, listing: &Listing, into: &mut Vec<Waiting<'a>>) {
+        for child in &listing.children {
             let Ok(path) = listing.folder.join(&child.name) else {
                 continue;
             };
             if child.entry.kind != EntryKind::Directory {
                 continue;
             }
-            self.waiting
-                .push(match self.begun.membership.owner(&listing.folder, child) {
-                    Owner::Project(key) => Waiting::Below(self.begun.index_of(&key).listings_below(&path)),
-                    Owner::Above => Waiting::Above(path),
-                });
+            into.push(match self.begun.membership.owner(&listing.folder, child) {
+                Owner::Project(key) => Waiting::Below(self.begun.index_of(&key).pieces_below(&path)),
+                Owner::Above => Waiting::Above(path),
+            });
         }
     }
 }
@@ -349,6 +280,28 @@ mod tests {
 
     fn some_tree() -> impl Strategy<Value = Tree> {
         proptest::collection::btree_map("[ab](/[ab]){0,3}f", 1..4u64, 0..12)
+    }
+
+    /// Loose files as an older scan has them and a project as the newest: the two trees are the oracle.
+    #[test]
+    fn a_long_folder_above_the_projects_comes_in_pieces() {
+        let many = |step| (0..80_000).step_by(step).map(|n| (format!("f{n:05}"), 1));
+        let old: Tree = many(2).collect();
+        let new: Tree = many(5).chain([("g/file".to_string(), 2)]).collect();
+        let ((_old_home, old_index), (_home, new_index)) = (index(&old), index(&new));
+        let begun = AsBegun {
+            new: &new_index,
+            olds: vec![old_index],
+            of: BTreeMap::from([(key_of("x", 1), 0)]),
+            membership: Membership::new(1, chrono_tz::UTC, Moment::from_seconds(1_800_000_000)),
+        };
+        let listings: Vec<Listing> = begun.listings().map(Result::unwrap).collect();
+        let folders: Vec<String> = listings.iter().map(|one| one.folder.lossy()).collect();
+        assert_eq!(folders, ["", "", "g"]);
+        let root = listings[..2].iter().flat_map(|one| &one.children);
+        let names: Vec<&[u8]> = root.map(|child| child.name.as_slice()).collect();
+        let wanted = old.keys().map(String::as_bytes).chain([&b"g"[..]]);
+        assert!(names.iter().copied().eq(wanted));
     }
 
     proptest! {

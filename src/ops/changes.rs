@@ -4,7 +4,7 @@ use super::as_begun::AsBegun;
 use super::desk::Desk;
 use super::scan::{Scanned, open_index};
 use super::{batch, gather};
-use crate::entry::Listing;
+use crate::entry::{Listing, Piece};
 use crate::index::Index;
 use crate::names::RelPath;
 use crate::plan::Batch;
@@ -71,7 +71,7 @@ pub fn changes(desk: &Desk<'_>, scanned: &[Scanned]) -> Result<Option<Differing>
 /// # Errors
 /// [`Trouble`] for a block that cannot be read.
 pub fn between(old: &Index, new: &Index, trust: InodeTrust) -> Result<Changes, Trouble> {
-    read_both(old.listings(), new, |old, new| {
+    read_both(old.pieces().map(listing), new, |old, new| {
         compare(old, new, walk_order, trust)
     })
 }
@@ -95,6 +95,10 @@ pub fn moves_since(begun: &AsBegun<'_>, new: &Index) -> Result<Vec<Move>, Troubl
     read_both(begun.listings(), new, |old, new| moves(old, new, walk_order))
 }
 
+fn listing(piece: Result<Piece, Trouble>) -> Result<Listing, Trouble> {
+    piece.map(|piece| piece.listing)
+}
+
 type Read<'a> = &'a mut dyn Iterator<Item = Listing>;
 
 fn read_both<T>(
@@ -105,7 +109,7 @@ fn read_both<T>(
     let (mut old_fault, mut new_fault) = (None, None);
     let found = work(
         &mut readable(old, &mut old_fault),
-        &mut readable(new.listings(), &mut new_fault),
+        &mut readable(new.pieces().map(listing), &mut new_fault),
     );
     match old_fault.or(new_fault) {
         Some(trouble) => Err(trouble),

@@ -56,7 +56,7 @@ impl<'a> Checks<'a> {
         let comparing = Comparing::of(&ledger, at_hand)?;
         let (ready, folders, expected) = (VecDeque::new(), Vec::new(), Expected::default());
         Ok(Checks {
-            walk: Walk::new(at_hand),
+            walk: Walk::new(at_hand).in_pieces(),
             at_hand,
             ledger,
             wanted,
@@ -75,7 +75,9 @@ impl<'a> Checks<'a> {
             return Ok(false);
         };
         let (id, dataset) = (self.at_hand.row.id, &self.at_hand.dataset.name);
-        let mut records = self.ledger.folder_records(id, dataset, &folder.place)?;
+        let mut records = self
+            .ledger
+            .some_records(id, dataset, &folder.place, folder.stretch())?;
         let mut names: BTreeSet<Vec<u8>> = records.keys().cloned().collect();
         names.extend(folder.others.iter().cloned());
         for child in std::mem::take(&mut folder.children) {

@@ -139,8 +139,8 @@ pub fn forget_gone(desk: &mut Desk<'_>, index: &Index) -> Result<(), Trouble> {
     if gone.is_empty() {
         return Ok(());
     }
-    for listing in index.listings() {
-        let listing = listing?;
+    for piece in index.pieces() {
+        let listing = piece?.listing;
         for child in listing
             .children
             .iter()

@@ -381,7 +381,7 @@ impl<'a> Outstanding<'a> {
             .collect();
         Ok(Outstanding {
             shelf: Shelf::of(&ledger, &at_hand.index)?,
-            walk: Walk::new(at_hand),
+            walk: Walk::new(at_hand).in_pieces(),
             at_hand,
             ledger,
             differing,
@@ -397,7 +397,9 @@ impl<'a> Outstanding<'a> {
             return Ok(false);
         };
         let (id, dataset) = (self.at_hand.row.id, &self.at_hand.dataset.name);
-        let records = self.ledger.folder_records(id, dataset, &folder.place)?;
+        let records = self
+            .ledger
+            .some_records(id, dataset, &folder.place, folder.stretch())?;
         let scanned = self.at_hand.index.header().started();
         for child in std::mem::take(&mut folder.children) {
             let (Ok(from), Some(place)) = (folder.from.join(&child.name), folder.place_of(&child.name))

@@ -82,8 +82,8 @@ fn scans(desk: &Desk<'_>, facts: &mut Cutover) -> Result<(), Trouble> {
         let Some(row) = row else { continue };
         let index = super::scan::open_index(desk, &source.name.0, row.digest)?;
         let exclude = gather::exclude(&desk.settings, source)?;
-        for listing in index.listings() {
-            let listing = listing?;
+        for piece in index.pieces() {
+            let listing = piece?.listing;
             let written = |child: &&crate::entry::Named| {
                 child.entry.kind == EntryKind::File && child.entry.mtime.max(child.entry.ctime) > frozen
             };

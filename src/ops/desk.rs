@@ -122,11 +122,16 @@ fn boot() -> String {
 }
 
 /// Field 22 of proc_pid_stat(5): when the process started. The name in field 2 may hold blanks and
-/// brackets, so fields are counted behind its last bracket.
+/// brackets, so fields are counted behind its last bracket. Empty where it works no more, though
+/// nobody has asked for its end yet (state Z or X in field 3).
 fn started(process: u32) -> String {
     let text = read(&format!("/proc/{process}/stat"));
     let rest = text.rsplit_once(')').map(|(_, rest)| rest).unwrap_or_default();
-    rest.split_whitespace().nth(19).unwrap_or_default().to_string()
+    let mut fields = rest.split_whitespace();
+    match fields.next() {
+        None | Some("Z" | "X" | "x") => String::new(),
+        Some(_) => fields.nth(18).unwrap_or_default().to_string(),
+    }
 }
 
 fn read(path: &str) -> String {
@@ -134,4 +139,30 @@ fn read(path: &str) -> String {
         .unwrap_or_default()
         .trim()
         .to_string()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Where nobody asks for the end of a killed process, as in a container without an init, it stays
+    /// in the table for as long as that lasts.
+    #[test]
+    fn a_process_that_has_ended_holds_nothing_though_it_is_still_listed() {
+        let mut child = std::process::Command::new("sleep")
+            .arg("60")
+            .spawn()
+            .expect("sleep");
+        let mut lease = this_process(Moment::default());
+        lease.process = child.id();
+        lease.started = started(child.id());
+        assert!(is_alive(&lease));
+        child.kill().expect("its end");
+        let ended = (0..200).any(|_| {
+            std::thread::sleep(std::time::Duration::from_millis(10));
+            !is_alive(&lease)
+        });
+        assert!(ended && std::path::Path::new(&format!("/proc/{}/stat", child.id())).exists());
+        child.wait().expect("asked for");
+    }
 }

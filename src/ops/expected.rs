@@ -11,6 +11,17 @@ impl Expected {
     /// Further names of a folder; several parts of a batch may name the same one.
     pub fn add(&mut self, folder: RelPath, mut names: BTreeSet<Vec<u8>>) {
         let kept = self.0.entry(folder).or_default();
+        let last = kept
+            .strip_suffix(&[0])
+            .and_then(|all| all.rsplit(|b| *b == 0).next());
+        if last.is_some_and(|last| names.first().is_some_and(|first| last < first.as_slice())) {
+            // The next piece of a long folder.
+            for name in names {
+                kept.extend_from_slice(&name);
+                kept.push(0);
+            }
+            return;
+        }
         names.extend(parted(kept));
         let mut all = Vec::with_capacity(names.iter().map(|name| name.len() + 1).sum());
         for name in names {

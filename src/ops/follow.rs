@@ -238,8 +238,8 @@ fn seen(index: &Index, folder: &RelPath) -> Result<Seen, Trouble> {
         inode: index.entry(folder)?.map_or(0, |entry| entry.inode),
         files: BTreeMap::new(),
     };
-    for listing in index.listings_below(folder) {
-        let listing = listing?;
+    for piece in index.pieces_below(folder) {
+        let listing = piece?.listing;
         let inside = listing.folder.below(folder).unwrap_or_default();
         for child in listing
             .children
@@ -265,8 +265,8 @@ fn inside(
 ) -> Result<Vec<Renamed>, Trouble> {
     let folders = |index: &Index| {
         let mut found = BTreeMap::new();
-        for listing in index.listings_below(path) {
-            let listing = listing?;
+        for piece in index.pieces_below(path) {
+            let listing = piece?.listing;
             for child in listing
                 .children
                 .iter()

@@ -4,9 +4,10 @@ use super::content::Shelf;
 use super::desk::Desk;
 use super::scan::{newest_index, unfinished};
 use super::settings::{Settings, SourceSettings};
-use crate::entry::{EntryKind, Identity, Listing};
+use crate::entry::{EntryKind, Identity, Piece};
 use crate::index::Index;
 use crate::ledger::{Content, ContentKey};
+use crate::names::RelPath;
 use crate::survey::changes::InodeTrust;
 use crate::survey::exclude::Exclude;
 use crate::survey::headers::{HeaderDate, HeaderReader, Next};
@@ -69,7 +70,6 @@ pub fn surveys_so_far(desk: &Desk<'_>) -> Result<Vec<Surveyed>, Trouble> {
 }
 
 fn part(desk: &Desk<'_>, source: &SourceSettings, index: Index) -> Result<Surveyed, Trouble> {
-    let root = index.listings().next().transpose()?;
     let passed = &index.header().not_entered;
     let entered = |named: &&crate::entry::Named| {
         named.entry.kind == EntryKind::Directory
@@ -77,14 +77,17 @@ fn part(desk: &Desk<'_>, source: &SourceSettings, index: Index) -> Result<Survey
                 .iter()
                 .any(|one| one.path.as_bytes() == named.name.as_slice())
     };
-    let so_far = SoFar {
+    let mut so_far = SoFar {
         scanned: index.finished_tops().len() as u64,
-        listed: root
-            .iter()
-            .flat_map(|root| &root.children)
-            .filter(entered)
-            .count() as u64,
+        listed: 0,
     };
+    for piece in index.pieces() {
+        let listing = piece?.listing;
+        if !listing.folder.is_root() {
+            break;
+        }
+        so_far.listed += listing.children.iter().filter(entered).count() as u64;
+    }
     Ok(Surveyed {
         source: source.clone(),
         survey: survey_of(desk, source, &index)?,
@@ -93,21 +96,16 @@ fn part(desk: &Desk<'_>, source: &SourceSettings, index: Index) -> Result<Survey
     })
 }
 
-/// The listings a survey rests on. Of an unfinished scan, folders in the root that are not finished
-/// are left out, so that nothing is said of a project that was not looked into.
-fn seen(index: &Index) -> impl Iterator<Item = Result<Listing, Trouble>> {
-    let whole = index.header().complete;
-    let tops: BTreeSet<&[u8]> = index.finished_tops().into_iter().collect();
-    index.listings().map(move |listing| {
-        let mut listing = listing?;
-        if !whole && listing.folder.is_root() {
-            let known = |named: &crate::entry::Named| {
-                named.entry.kind != EntryKind::Directory || tops.contains(named.name.as_slice())
-            };
-            listing.children.retain(known);
-        }
-        Ok(listing)
-    })
+/// What of a piece a survey rests on. Of an unfinished scan, folders in the root that are not
+/// finished are left out, so that nothing is said of a project that was not looked into.
+fn seen(index: &Index, tops: &BTreeSet<&[u8]>, mut piece: Piece) -> Piece {
+    if !index.header().complete && piece.listing.folder.is_root() {
+        let known = |named: &crate::entry::Named| {
+            named.entry.kind != EntryKind::Directory || tops.contains(named.name.as_slice())
+        };
+        piece.listing.children.retain(known);
+    }
+    piece
 }
 
 fn one(desk: &Desk<'_>, source: &SourceSettings) -> Result<Surveyed, Trouble> {
@@ -127,12 +125,15 @@ fn one(desk: &Desk<'_>, source: &SourceSettings) -> Result<Surveyed, Trouble> {
 /// [`Trouble`] where it is damaged.
 pub fn survey_of(desk: &Desk<'_>, source: &SourceSettings, index: &Index) -> Result<Survey, Trouble> {
     let mut surveyor = Surveyor::new(rules(&desk.settings, source, index)?);
-    for listing in seen(index) {
-        surveyor.push(&listing?);
+    let tops: BTreeSet<&[u8]> = index.finished_tops().into_iter().collect();
+    let seen = |piece| seen(index, &tops, piece);
+    let reread = |folder: &RelPath, name: &[u8]| Ok(index.piece_at(folder, name)?.map(seen));
+    for piece in index.pieces() {
+        surveyor.push_piece(&seen(piece?), &reread)?;
     }
     if surveyor.wants_second_look() {
-        for listing in seen(index) {
-            surveyor.push_again(&listing?);
+        for piece in index.pieces() {
+            surveyor.push_again(&seen(piece?).listing);
         }
     }
     let mut headers = Headers::of(desk, source, index)?;
@@ -146,6 +147,7 @@ const HEADERS_KEPT: usize = 4_096;
 
 /// The dates in the headers of samples. Each file is read once: what was found, or that there is
 /// nothing, is kept by the file's identity, so that a source is touched again only for new files.
+/// Through a ledger that is only looked at, what is not kept yet is not read either.
 struct Headers<'a> {
     desk: &'a Desk<'a>,
     source: &'a SourceSettings,
@@ -163,7 +165,7 @@ impl<'a> Headers<'a> {
             desk,
             source,
             index,
-            fs: None,
+            fs: desk.ledger.only_looks()?.then_some(None),
             fresh: Vec::new(),
         })
     }
@@ -206,7 +208,10 @@ impl<'a> Headers<'a> {
 
     fn keep(&mut self) -> Result<(), Trouble> {
         let fresh = std::mem::take(&mut self.fresh);
-        self.shelf.keep(&self.desk.ledger, &fresh)
+        match fresh.is_empty() {
+            true => Ok(()),
+            false => self.shelf.keep(&self.desk.ledger, &fresh),
+        }
     }
 }
 
@@ -329,12 +334,7 @@ pub fn drop_answered(all: &mut [Surveyed], rules: &crate::plan::PlanRules) -> Re
     for one in all {
         let asked = std::mem::take(&mut one.survey.questions);
         one.survey.questions = crate::plan::unanswered(asked, &one.survey.projects, rules)?;
-        let is_open = |kind: &str| one.survey.questions.iter().any(|question| question.about == kind);
-        if !is_open(crate::survey::ABOUT_PROJECT) {
-            one.survey
-                .hazards
-                .retain(|hazard| hazard.kind != "doubtful-project");
-        }
+        crate::survey::leave_open(&mut one.survey);
     }
     Ok(())
 }

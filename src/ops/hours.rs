@@ -33,7 +33,7 @@ pub fn pace(desk: &Desk<'_>, at_hand: &AtHand, in_windows: bool) -> Result<Arc<P
 /// Some files of a batch that are large enough to be read at many places.
 fn known_files(at_hand: &AtHand) -> Result<Vec<RelPath>, Trouble> {
     let mut found = Vec::new();
-    for folder in Walk::new(at_hand) {
+    for folder in Walk::new(at_hand).in_pieces() {
         let folder = folder?;
         let large = |child: &&Named| child.entry.kind == EntryKind::File && child.entry.size.0 >= 4096;
         let paths = folder.children.iter().filter(large);

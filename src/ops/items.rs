@@ -1,8 +1,8 @@
 //! The files of a batch, folder by folder, from its index.
 
 use super::batch::AtHand;
-use crate::entry::{Entry, EntryKind, Listing, Named};
-use crate::index::{Index, Listings};
+use crate::entry::{Entry, EntryKind, Named, Piece};
+use crate::index::{Index, Listings, Pieces};
 use crate::names::RelPath;
 use crate::plan::Placed;
 use crate::survey::member::Owner;
@@ -10,7 +10,7 @@ use crate::survey::{ProjectKey, exclude::Exclude};
 use crate::trouble::Trouble;
 use std::collections::{BTreeMap, VecDeque};
 
-/// One folder of a batch.
+/// One folder of a batch, or the next piece of one.
 #[derive(Debug, Clone)]
 pub struct BatchFolder {
     /// Its path below the source's root.
@@ -25,6 +25,9 @@ pub struct BatchFolder {
     pub others: Vec<Vec<u8>>,
     /// Names that change on the way, by their name at the source.
     pub renamed: BTreeMap<Vec<u8>, Vec<u8>>,
+    /// The names that this piece stands for: from one on, up to the one that the next piece begins
+    /// with. Empty and none of a whole folder.
+    pub stretch: (Vec<u8>, Option<Vec<u8>>),
 }
 
 impl BatchFolder {
@@ -36,6 +39,11 @@ impl BatchFolder {
     /// The place below the dataset's folder of an entry of the source's folder.
     pub fn place_of(&self, name: &[u8]) -> Option<RelPath> {
         self.place.join(self.placed_name(name)).ok()
+    }
+
+    /// The names that this piece stands for; none of them changes on the way where it is not all.
+    pub fn stretch(&self) -> (&[u8], Option<&[u8]>) {
+        (&self.stretch.0, self.stretch.1.as_deref())
     }
 
     /// The name at the source of what lies under this one at the destination.
@@ -51,9 +59,25 @@ impl BatchFolder {
 pub struct Walk<'a> {
     at_hand: &'a AtHand,
     projects: VecDeque<&'a Placed>,
-    current: Option<(&'a Placed, Listings)>,
+    current: Option<(&'a Placed, Content)>,
     ready: VecDeque<BatchFolder>,
     skipped: Option<RelPath>,
+    in_pieces: bool,
+}
+
+/// The folders of a project.
+enum Content {
+    Whole(Listings),
+    Pieces(Pieces),
+}
+
+impl Content {
+    fn next(&mut self) -> Result<Option<Piece>, Trouble> {
+        match self {
+            Content::Whole(listings) => Ok(listings.next().transpose()?.map(Piece::whole)),
+            Content::Pieces(pieces) => pieces.next().transpose(),
+        }
+    }
 }
 
 impl<'a> Walk<'a> {
@@ -65,6 +89,16 @@ impl<'a> Walk<'a> {
             current: None,
             ready: VecDeque::new(),
             skipped: None,
+            in_pieces: false,
+        }
+    }
+
+    /// Long folders of projects piece by piece, for those who need not see a folder as a whole. Where
+    /// names change on the way or others have a part in a folder, it comes whole.
+    pub fn in_pieces(self) -> Walk<'a> {
+        Walk {
+            in_pieces: self.at_hand.renames.is_empty() && self.at_hand.only.is_none(),
+            ..self
         }
     }
 
@@ -84,12 +118,12 @@ impl<'a> Walk<'a> {
                     None => continue,
                 }
             }
-            if let Some((placed, listings)) = &mut self.current {
-                match listings.next().transpose()? {
-                    Some(listing) => {
+            if let Some((placed, content)) = &mut self.current {
+                match content.next()? {
+                    Some(piece) => {
                         let placed = *placed;
-                        if !self.is_left_out(&listing.folder) {
-                            let folder = self.folder_of(placed, listing)?;
+                        if !self.is_left_out(&piece.listing.folder) {
+                            let folder = self.folder_of(placed, piece)?;
                             if let Some(folder) = self.own(folder) {
                                 return Ok(Some(folder));
                             }
@@ -104,7 +138,12 @@ impl<'a> Walk<'a> {
             };
             match &placed.key {
                 ProjectKey::Folder(path) => {
-                    self.current = Some((placed, self.at_hand.index.listings_below(path)))
+                    let index = &self.at_hand.index;
+                    let content = match self.in_pieces {
+                        true => Content::Pieces(index.pieces_below(path)),
+                        false => Content::Whole(index.listings_below(path)),
+                    };
+                    self.current = Some((placed, content));
                 }
                 ProjectKey::Loose(_) => self.loose(placed)?,
             }
@@ -155,7 +194,8 @@ impl<'a> Walk<'a> {
         out
     }
 
-    fn folder_of(&self, placed: &Placed, listing: Listing) -> Result<BatchFolder, Trouble> {
+    fn folder_of(&self, placed: &Placed, piece: Piece) -> Result<BatchFolder, Trouble> {
+        let listing = piece.listing;
         let renamed = self.renamed(&listing.folder, &listing.children)?;
         let (excluded, children) = sort_out(&self.at_hand.exclude, &listing.folder, listing.children);
         Ok(BatchFolder {
@@ -165,6 +205,7 @@ impl<'a> Walk<'a> {
             excluded,
             others: Vec::new(),
             renamed,
+            stretch: (piece.from, piece.next),
         })
     }
 
@@ -193,20 +234,25 @@ impl<'a> Walk<'a> {
 
     /// Loose files lie in the folders above the project depth.
     fn loose(&mut self, placed: &'a Placed) -> Result<(), Trouble> {
-        for folder in folders_above(&self.at_hand.index, self.at_hand.source.project_depth)? {
-            let mine = |child: &Named| matches!(self.at_hand.membership.owner(&folder.folder, child), Owner::Project(key) if key == placed.key);
-            let children: Vec<Named> = folder.children.into_iter().filter(mine).collect();
-            let renamed = self.renamed(&folder.folder, &children)?;
-            let (excluded, children) = sort_out(&self.at_hand.exclude, &folder.folder, children);
+        let index = &self.at_hand.index;
+        for folder in folders_above(index, self.at_hand.source.project_depth)? {
+            let mine = |child: &Named| matches!(self.at_hand.membership.owner(&folder, child), Owner::Project(key) if key == placed.key);
+            let mut children: Vec<Named> = Vec::new();
+            for piece in index.pieces_of(&folder) {
+                children.extend(piece?.listing.children.into_iter().filter(mine));
+            }
+            let renamed = self.renamed(&folder, &children)?;
+            let (excluded, children) = sort_out(&self.at_hand.exclude, &folder, children);
             if !children.is_empty() || !excluded.is_empty() {
-                let place = place_of(self.at_hand, placed, &folder.folder);
+                let place = place_of(self.at_hand, placed, &folder);
                 self.ready.push_back(BatchFolder {
-                    from: folder.folder,
+                    from: folder,
                     place,
                     children,
                     excluded,
                     others: Vec::new(),
                     renamed,
+                    stretch: Default::default(),
                 });
             }
         }
@@ -257,27 +303,23 @@ pub(super) fn sort_out(
     (out, kept)
 }
 
-/// The listings above the project depth: the root, and for deeper projects the folders below it.
-pub(super) fn folders_above(index: &Index, depth: usize) -> Result<Vec<Listing>, Trouble> {
+/// The listed folders above the project depth: the root, and for deeper projects those below it.
+pub(super) fn folders_above(index: &Index, depth: usize) -> Result<Vec<RelPath>, Trouble> {
     let mut found = Vec::new();
     let mut waiting = VecDeque::from([RelPath::root()]);
     while let Some(path) = waiting.pop_front() {
-        let Some(listing) = index.listings_below(&path).next().transpose()? else {
-            continue;
-        };
-        if listing.folder != path {
-            continue;
-        }
-        if path.depth() + 1 < depth {
-            for child in &listing.children {
-                if child.entry.kind == EntryKind::Directory {
-                    if let Ok(below) = path.join(&child.name) {
-                        waiting.push_back(below);
-                    }
-                }
+        let mut listed = false;
+        for piece in index.pieces_of(&path) {
+            let children = piece?.listing.children;
+            listed = true;
+            if path.depth() + 1 >= depth {
+                break;
+            }
+            for child in children.iter().filter(|c| c.entry.kind == EntryKind::Directory) {
+                waiting.extend(path.join(&child.name).ok());
             }
         }
-        found.push(listing);
+        found.extend(listed.then_some(path));
     }
     Ok(found)
 }

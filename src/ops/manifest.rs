@@ -7,6 +7,7 @@ use crate::entry::EntryKind;
 use crate::report::manifest::push_check_line;
 use crate::trouble::Trouble;
 use std::io::{BufWriter, Write};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
 /// How far the SHA-256 manifest of a batch is: files with a hash, of all.
@@ -85,6 +86,25 @@ pub(super) fn aside<T>(
     path: &Path,
     work: impl FnOnce(&mut BufWriter<std::fs::File>) -> Result<T, Trouble>,
 ) -> Result<T, Trouble> {
+    aside_as(path, 0o666, work)
+}
+
+/// The same for a file that its owner alone may read: it holds a key.
+///
+/// # Errors
+/// As [`aside`].
+pub(super) fn aside_closed<T>(
+    path: &Path,
+    work: impl FnOnce(&mut BufWriter<std::fs::File>) -> Result<T, Trouble>,
+) -> Result<T, Trouble> {
+    aside_as(path, 0o600, work)
+}
+
+fn aside_as<T>(
+    path: &Path,
+    mode: u32,
+    work: impl FnOnce(&mut BufWriter<std::fs::File>) -> Result<T, Trouble>,
+) -> Result<T, Trouble> {
     let shown = path.display().to_string();
     let fail = |e: std::io::Error| denied(&shown, &e);
     if let Some(folder) = path.parent() {
@@ -92,7 +112,14 @@ pub(super) fn aside<T>(
     }
     let mut part = path.as_os_str().to_owned();
     part.push(".part");
-    let mut out = BufWriter::new(std::fs::File::create(&part).map_err(fail)?);
+    // One that a crash has left may have another mode.
+    match std::fs::remove_file(&part) {
+        Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(fail(e)),
+        _ => {}
+    }
+    let mut how = std::fs::File::options();
+    how.write(true).create_new(true).mode(mode);
+    let mut out = BufWriter::new(how.open(&part).map_err(fail)?);
     let written = work(&mut out).and_then(|done| {
         let file = out.into_inner().map_err(|e| denied(&shown, e.error()))?;
         file.sync_all().map_err(fail)?;

@@ -1,5 +1,6 @@
 //! One file a verb: gather, decide, record. No decision is made here that a lower floor could make.
 
+mod above;
 pub mod absorb;
 pub mod adopt;
 mod as_begun;
@@ -26,9 +27,11 @@ pub mod hold;
 pub mod hours;
 pub mod items;
 pub mod late;
+mod lost_aside;
 pub mod manifest;
 pub mod moves;
 pub mod moving;
+mod now_at;
 mod old_lists;
 mod permissions;
 pub mod pieces;
@@ -50,6 +53,7 @@ pub mod sampled;
 pub mod scan;
 pub mod schedule;
 pub mod second_read;
+pub mod serve;
 pub mod settings;
 mod some_again;
 pub mod spare;

@@ -224,8 +224,8 @@ fn left_empty(
             }
         };
         if group.left.len() > MANY {
-            for listing in index.listings() {
-                note(listing?);
+            for piece in index.pieces() {
+                note(piece?.listing);
             }
             continue;
         }

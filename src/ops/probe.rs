@@ -108,8 +108,8 @@ fn at_source(desk: &Desk<'_>, source: &SourceSettings, seconds: f64) -> Result<F
 fn choose(desk: &Desk<'_>, source: &SourceSettings) -> Result<(Vec<RelPath>, Vec<RelPath>), Trouble> {
     let index = scan::newest_index(desk, &source.name.0)?;
     let (mut large, mut middle, mut small) = (Spread::new(64), Spread::new(256), Spread::new(FILES as usize));
-    for listing in index.listings() {
-        let listing = listing?;
+    for piece in index.pieces() {
+        let listing = piece?.listing;
         for child in &listing.children {
             let entry = &child.entry;
             let Ok(path) = listing.folder.join(&child.name) else {

@@ -3,18 +3,16 @@
 use super::batch::{self, AtHand};
 use super::desk::Desk;
 use super::items::Walk;
-use super::{guard, late, manifest, status};
-use crate::digest::{Digest, TreeHasher};
-use crate::entry::{Entry, EntryKind};
-use crate::ledger::{Accepted, BatchRow, Disagreement, Edit, FileRecord, Proof, Sheet};
-use crate::lifecycle::{Event, Gate, READS_DISAGREE, Reason, State, after, gate, is_racy};
+use super::{late, manifest, now_at, status};
+use crate::digest::Digest;
+use crate::entry::EntryKind;
+use crate::ledger::{Accepted, BatchRow, Disagreement, Proof, Sheet};
+use crate::lifecycle::{Event, Gate, READS_DISAGREE, Reason, State, after, gate};
 use crate::names::RelPath;
 use crate::report::model::{LeftGroup, Period};
 use crate::report::sheet::ReleaseSheet;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
-use crate::world::OpenFolders;
-use crate::world::{Folder, Fs, OpenHow, Res};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 
@@ -62,8 +60,9 @@ pub fn release(desk: &mut Desk<'_>, name: &str, accept: &[String]) -> Result<Rel
 
 fn one(desk: &mut Desk<'_>, at_hand: &AtHand, accept: &[String]) -> Result<Released, Trouble> {
     let name = at_hand.row.name.clone();
-    let source = guard::source(desk, &at_hand.source)?;
-    let left = left_behind(desk, at_hand)?;
+    let seen = now_at::both_ends(desk, at_hand)?;
+    let mut left = left_behind(desk, at_hand)?;
+    left.extend(seen.edited_copies);
     let mut counts: BTreeMap<String, u64> = BTreeMap::new();
     for (_, code, _) in &left {
         *counts.entry(code.clone()).or_default() += 1;
@@ -78,7 +77,9 @@ fn one(desk: &mut Desk<'_>, at_hand: &AtHand, accept: &[String]) -> Result<Relea
     let mut facts = facts(desk, &at_hand.row, behind, State::Verified)?;
     let accepted = |(code, count): (String, u64)| (facts.accepted.get(&code) == Some(&count)).then_some(code);
     let accepted: BTreeSet<String> = counts.into_iter().filter_map(accepted).collect();
-    look_at_source(desk, at_hand, &source, &mut facts)?;
+    facts.changed_at_source = seen.changed;
+    facts.new_at_source = seen.new;
+    facts.stops = seen.stops;
     let reasons = gate(&facts);
     let state = batch::state_of(Some(&at_hand.row));
     let now = desk.now();
@@ -87,7 +88,8 @@ fn one(desk: &mut Desk<'_>, at_hand: &AtHand, accept: &[String]) -> Result<Relea
         desk.ledger.set_state(at_hand.row.id, next.word(), now)?;
         desk.ledger.event(now, "released", &name)?;
     }
-    let sheet = write_sheet(desk, at_hand, &reasons, &left, &accepted)?;
+    let signed_before = state == State::Released;
+    let sheet = write_sheet(desk, at_hand, &reasons, &left, (&accepted, signed_before))?;
     let (_, proven, _) = desk.ledger.progress_of(at_hand.row.id)?;
     if reasons.is_empty() {
         super::project_sheets::write(desk, &name)?;
@@ -219,131 +221,12 @@ pub fn left_behind(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Vec<(RelPath, St
     Ok(left)
 }
 
-/// Compares the source as it is now with what was copied.
-fn look_at_source(
-    desk: &Desk<'_>,
-    at_hand: &AtHand,
-    source: &dyn Fs,
-    facts: &mut Gate,
-) -> Result<(), Trouble> {
-    let mut open = OpenFolders::new(source);
-    for folder in Walk::new(at_hand) {
-        let folder = folder?;
-        let dataset = &at_hand.dataset.name;
-        let records = desk
-            .ledger
-            .folder_records(at_hand.row.id, dataset, &folder.place)?;
-        let held = match open.get(&folder.from) {
-            Ok(held) => held,
-            // A symlink, a file or a mount in its place: none of its files is what it was.
-            Err(fault) if fault.kind == crate::world::FaultKind::WrongKind => {
-                facts.changed_at_source += (records.len() as u64).max(1);
-                continue;
-            }
-            // A folder that is gone cannot be lost any more; its files are at the destination.
-            Err(fault) if fault.kind == crate::world::FaultKind::NotFound => continue,
-            Err(fault) => return Err(crate::copy::trouble_of(&fault)),
-        };
-        let mut edits = Vec::new();
-        for (placed, record) in &records {
-            let name = folder.source_name(placed);
-            match held.stat(name) {
-                Ok(now) => match weigh(&*held, name, &now, record, at_hand) {
-                    Weighed::Same => {}
-                    Weighed::Changed => facts.changed_at_source += 1,
-                    Weighed::Edited(hash) => {
-                        facts.changed_at_source += 1;
-                        edits.push(Edit {
-                            place: record.place.clone(),
-                            recorded: record.hash,
-                            now: hash,
-                            at: desk.now(),
-                        });
-                    }
-                },
-                Err(fault) if fault.kind == crate::world::FaultKind::NotFound => {}
-                Err(_) => facts.changed_at_source += 1,
-            }
-        }
-        desk.ledger.put_edits(dataset, &edits)?;
-        if folder.from.depth() >= at_hand.source.project_depth {
-            facts.new_at_source += new_names(&*held, &folder, &at_hand.taken)?;
-        }
-    }
-    Ok(())
-}
-
-/// Entries of a source folder that the index did not have.
-fn new_names(
-    held: &dyn Folder,
-    folder: &super::items::BatchFolder,
-    taken: &BTreeSet<RelPath>,
-) -> Result<u64, Trouble> {
-    let known: BTreeSet<&[u8]> = folder
-        .children
-        .iter()
-        .map(|child| child.name.as_slice())
-        .chain(folder.excluded.iter().map(|(child, _)| child.name.as_slice()))
-        .chain(folder.others.iter().map(|placed| folder.source_name(placed)))
-        .collect();
-    let elsewhere = |name: &[u8]| folder.place_of(name).is_some_and(|place| taken.contains(&place));
-    let listed = held.list().map_err(|fault| crate::copy::trouble_of(&fault))?;
-    Ok(listed
-        .iter()
-        .filter(|(name, _)| !known.contains(name.as_slice()) && !elsewhere(name))
-        .count() as u64)
-}
-
-/// What a recorded file is found to be at the source.
-enum Weighed {
-    Same,
-    Changed,
-    /// Only its content tells: a later batch has to be told of it.
-    Edited(Digest),
-}
-
-/// The same is what has its inode, size and times. A ctime alone means that somebody touched the
-/// attributes, and times as young as the scan do not tell one edit from the next: then the content
-/// is read again and decides.
-fn weigh(held: &dyn Folder, name: &[u8], now: &Entry, record: &FileRecord, at_hand: &AtHand) -> Weighed {
-    let same = now.kind == record.kind
-        && (now.size, now.mtime) == (record.source.size, record.source.mtime)
-        && (!at_hand.inodes_stay || now.inode == record.source.inode);
-    let racy = is_racy(&record.source, at_hand.index.header().started());
-    if !same {
-        return Weighed::Changed;
-    }
-    if now.ctime == record.source.ctime && !racy {
-        return Weighed::Same;
-    }
-    match content(held, name, now) {
-        Ok(hash) if hash == record.hash => Weighed::Same,
-        Ok(hash) if now.kind == EntryKind::File => Weighed::Edited(hash),
-        _ => Weighed::Changed,
-    }
-}
-
-fn content(held: &dyn Folder, name: &[u8], now: &Entry) -> Res<Digest> {
-    if let Some(target) = &now.target {
-        return Ok(Digest::of(target));
-    }
-    let file = held.open(name, OpenHow::Plain)?;
-    let mut hasher = TreeHasher::new();
-    let mut buffer = vec![0u8; 1 << 20];
-    loop {
-        match file.read_at(hasher.position(), &mut buffer)? {
-            0 => return Ok(hasher.finish().root),
-            length => hasher.update(&buffer[..length]),
-        }
-    }
-}
-
 fn write_sheet(
     desk: &mut Desk<'_>,
     at_hand: &AtHand,
     reasons: &[Reason],
     left: &[(RelPath, String, Bytes)],
-    accepted: &BTreeSet<String>,
+    (accepted, signed_before): (&BTreeSet<String>, bool),
 ) -> Result<PathBuf, Trouble> {
     use std::os::unix::ffi::OsStrExt;
     let name = at_hand.row.name.clone();
@@ -356,6 +239,12 @@ fn write_sheet(
         return Err(Trouble::defect("a released batch is not in the plan"));
     };
     row.reasons = reasons.iter().map(super::report::reason).collect();
+    // The days of waiting count from the sign-off that stands: not from a sheet before it that said no.
+    let kept = desk.ledger.sheet(&name)?;
+    let shut = !reasons.is_empty();
+    let at = kept
+        .filter(|kept| signed_before && !shut && !kept.shut)
+        .map_or(desk.now(), |kept| kept.at);
     let folder = std::ffi::OsStr::from_bytes(at_hand.dataset.folder.as_bytes());
     let sheet = ReleaseSheet {
         title: model.title,
@@ -384,18 +273,13 @@ fn write_sheet(
             .restores()?
             .pop()
             .map(|(at, amount)| (amount.to_string().into_bytes(), at)),
-        waiting_until: waiting_until(desk, &name)?,
+        waiting_until: (!shut).then(|| at.plus_seconds(86_400 * i64::from(desk.settings.waiting_days))),
     };
     let home = desk.folder.join("reports").join("release");
     let path = home.join(format!("{name}.txt"));
     let text = sheet.text();
     manifest::put(&path, text.as_bytes())?;
     manifest::put(&home.join(format!("{name}.html")), sheet.html().as_bytes())?;
-    let at = desk
-        .ledger
-        .sheet(&name)?
-        .filter(|_| reasons.is_empty())
-        .map_or(desk.now(), |kept| kept.at);
     let file = path
         .file_name()
         .map(|n| n.to_string_lossy().into_owned())
@@ -406,6 +290,7 @@ fn write_sheet(
             at,
             file,
             hash: Digest::of(text.as_bytes()),
+            shut,
         },
     )?;
     Ok(path)
@@ -437,13 +322,6 @@ fn projects(desk: &Desk<'_>, at_hand: &AtHand) -> Result<Vec<(Vec<u8>, Amount)>,
         .iter()
         .map(|p| (p.key.name().into_bytes(), of(p)))
         .collect())
-}
-
-fn waiting_until(desk: &Desk<'_>, name: &str) -> Result<Option<crate::moment::Moment>, Trouble> {
-    let from = desk.ledger.sheet(name)?.map_or(desk.now(), |sheet| sheet.at);
-    Ok(Some(
-        from.plus_seconds(86_400 * i64::from(desk.settings.waiting_days)),
-    ))
 }
 
 fn groups(left: &[(RelPath, String, Bytes)], accepted: &BTreeSet<String>) -> Vec<LeftGroup> {

@@ -2,6 +2,7 @@
 
 use crate::lifecycle::Reason;
 use crate::moment::Moment;
+use crate::names::RelPath;
 use crate::release::{Checked, Stay, Surprise};
 use crate::units::Amount;
 use std::cell::Cell;
@@ -57,6 +58,13 @@ pub struct Removed {
     pub stays: Vec<Stay>,
 }
 
+impl Removed {
+    /// The same, with so many set aside.
+    pub(super) fn moving(self, moved: u64) -> Removed {
+        Removed { moved, ..self }
+    }
+}
+
 /// How far the comparing is, added up over all pieces.
 pub(super) struct Compared<'a> {
     sum: Cell<Amount>,
@@ -86,4 +94,20 @@ pub(super) struct Found {
     pub here: u64,
     pub aside: u64,
     pub symlinks: u64,
+}
+
+impl Found {
+    /// Nothing was looked at; this step is answered for.
+    pub fn step(step: Step) -> Found {
+        Found {
+            step,
+            ..Found::default()
+        }
+    }
+}
+
+/// A path of a source in full.
+pub(super) fn path_at(root: &Path, below: &RelPath) -> PathBuf {
+    use std::os::unix::ffi::OsStrExt;
+    root.join(std::ffi::OsStr::from_bytes(below.as_bytes()))
 }

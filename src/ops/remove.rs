@@ -4,10 +4,11 @@
 use super::batch::{self, AtHand};
 use super::desk::Desk;
 use super::pieces::{self, Whereabouts};
-use super::removal::{Compared, Found};
+use super::removal::{Compared, Found, path_at};
 pub use super::removal::{Question, Removed, Step};
-use super::{guard, release};
+use super::{guard, lost_aside, release};
 use crate::ledger::{Aside, AsideState};
+use crate::lifecycle::removal::{ASIDE_MISSING, COPY_EDITED};
 use crate::lifecycle::{Gate, Reason, Removal, State, gate};
 use crate::names::RelPath;
 use crate::release::{
@@ -16,10 +17,9 @@ use crate::release::{
 };
 use crate::survey::exclude::ASIDE_PREFIX;
 use crate::trouble::Trouble;
-use crate::units::Amount;
+use crate::units::{Amount, Bytes};
 use crate::world::{OsFs, Stop};
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::{Path, PathBuf};
 
 /// Sets the projects of a released batch aside, or, once they were aside long enough, removes them
 /// for good. `confirm` is asked before anything is touched; `progress` hears of the files compared so
@@ -168,7 +168,12 @@ impl<'a> Job<'a> {
         accept: &[String],
         confirm: &mut dyn FnMut(&Question<'_>) -> Result<(), Trouble>,
     ) -> Result<Removed, Trouble> {
+        let found_again = lost_aside::take_up(desk, &self.kin, &self.source)?;
         let rows = self.settled(desk)?;
+        if found_again > 0 {
+            let found = Found::step(Step::SetAside);
+            return Ok(self.answer(desk, &rows, found, Vec::new())?.moving(found_again));
+        }
         // What needs no look at millions of files comes first.
         let mut facts = self.facts(desk, &rows, BTreeMap::new())?;
         let mut reasons = gate(&facts);
@@ -319,7 +324,14 @@ impl<'a> Job<'a> {
                 let at = match rows.get(&piece.path) {
                     Some(row) if row.state.is_open() => {
                         found.aside += 1;
-                        row.lies_at()?
+                        let at = row.lies_at()?;
+                        // While it is emptied it may be gone by our own hand; before that, never.
+                        if row.state == AsideState::Aside && !lies(ends, &at)? {
+                            let stay = (at, ASIDE_MISSING.into(), Bytes::ZERO);
+                            found.checked.stays.push(stay);
+                            return Ok(true);
+                        }
+                        at
                     }
                     None if lies(ends, &piece.path)? => {
                         found.here += 1;
@@ -344,7 +356,7 @@ impl<'a> Job<'a> {
     /// What was left behind, with what the check has found to stay or to be told.
     fn left(&self, desk: &Desk<'_>, checked: &Checked) -> Result<Vec<Stay>, Trouble> {
         let mut left = release::left_behind(desk, self.batch()?)?;
-        let edited = |stay: &&Stay| stay.1 == crate::lifecycle::removal::COPY_EDITED;
+        let edited = |stay: &&Stay| stay.1 == COPY_EDITED || stay.1 == ASIDE_MISSING;
         left.extend(checked.stays.iter().filter(edited).cloned());
         left.extend(checked.touched.iter().cloned());
         Ok(left)
@@ -424,6 +436,7 @@ impl<'a> Job<'a> {
     }
 
     fn undo(&self, desk: &mut Desk<'_>) -> Result<Removed, Trouble> {
+        lost_aside::take_up(desk, &self.kin, &self.source)?;
         let rows = self.settled(desk)?;
         let begun = |row: &&Aside| matches!(row.state, AsideState::Emptying | AsideState::Emptied);
         if let Some(row) = rows.values().find(begun) {
@@ -484,9 +497,4 @@ impl<'a> Job<'a> {
         }
         Ok(())
     }
-}
-
-fn path_at(root: &Path, below: &RelPath) -> PathBuf {
-    use std::os::unix::ffi::OsStrExt;
-    root.join(std::ffi::OsStr::from_bytes(below.as_bytes()))
 }

@@ -158,7 +158,7 @@ pub fn unfinished(desk: &Desk<'_>, source: &str) -> Result<Option<Index>, Troubl
         return Ok(None);
     }
     let index = Index::open(&path)?;
-    let root = index.listings().next().transpose()?;
+    let root = index.heads().next().transpose()?;
     Ok(root.filter(|listing| listing.folder.is_root()).map(|_| index))
 }
 

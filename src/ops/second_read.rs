@@ -47,7 +47,7 @@ pub(super) fn read(
     let source = guard::source(desk, &at_hand.source)?;
     let places = RefCell::new(BTreeMap::new());
     let mut checks = Again {
-        walk: Walk::new(at_hand),
+        walk: Walk::new(at_hand).in_pieces(),
         at_hand,
         ledger: desk.second_ledger()?,
         again,
@@ -244,7 +244,9 @@ impl Again<'_> {
             return Ok(false);
         };
         let (id, dataset) = (self.at_hand.row.id, self.at_hand.dataset.name.as_str());
-        let mut records = self.ledger.folder_records(id, dataset, &folder.place)?;
+        let mut records = self
+            .ledger
+            .some_records(id, dataset, &folder.place, folder.stretch())?;
         self.places
             .borrow_mut()
             .insert(folder.from.clone(), folder.place.clone());

@@ -67,8 +67,8 @@ fn no_such_project(
 ) -> Result<Trouble, Trouble> {
     let mut known = Vec::new();
     for (source, before, _) in all {
-        for listing in before.listings() {
-            let listing = listing?;
+        for piece in before.pieces() {
+            let listing = piece?.listing;
             if listing.folder.depth() + 1 != source.project_depth {
                 continue;
             }

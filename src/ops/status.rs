@@ -315,7 +315,7 @@ fn arrived_of(desk: &Desk<'_>, plan: &Plan, batch: &Batch) -> Result<Amount, Tro
     };
     let mut open = OpenFolders::new(&target);
     let mut arrived = Amount::default();
-    for folder in Walk::new(&at_hand) {
+    for folder in Walk::new(&at_hand).in_pieces() {
         let folder = folder?;
         let Ok(held) = open.get(&folder.place) else {
             continue;

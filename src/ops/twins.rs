@@ -126,8 +126,8 @@ type See<'a> = dyn FnMut(u32, usize, &RelPath, &Named) -> Result<(), Trouble> + 
 fn each_file(desk: &Desk<'_>, looked: &[Looked], see: &mut See<'_>) -> Result<(), Trouble> {
     let mut number = 0u32;
     for (which, one) in looked.iter().enumerate() {
-        for listing in one.index.listings() {
-            let listing = listing?;
+        for piece in one.index.pieces() {
+            let listing = piece?.listing;
             if desk.stop.is_set() {
                 return Err(Trouble::interrupted());
             }

@@ -3,6 +3,7 @@
 use super::{Ends, ListedFile, ListedFolder, Piece, Stay, Surprise, is_other, reach, trouble_of};
 use crate::digest::{Digest, TreeHasher};
 use crate::entry::{Entry, EntryKind};
+use crate::ledger::FileRecord;
 use crate::lifecycle::removal::{Look, Verdict, compare, is_sampled, verdict};
 use crate::moment::Moment;
 use crate::names::RelPath;
@@ -142,13 +143,13 @@ pub fn check(ends: Ends<'_>, piece: &Piece, at: &RelPath, depth: Depth) -> Resul
 
 /// What lies in a folder and is on no list, and what stays there.
 fn uninvited(held: &dyn Folder, folder: &ListedFolder, path: &RelPath, found: &mut Checked) -> Res<()> {
-    for (name, kind) in held.list()? {
+    for (name, _) in held.list()? {
         let Ok(place) = path.join(&name) else { continue };
         match folder.stays.get(&name) {
             Some((code, bytes)) => found.stays.push((place, code.clone(), *bytes)),
             None if folder.files.contains_key(&name) => {}
-            None if folder.folders.contains(&name) && kind == EntryKind::Directory => {}
-            None if folder.folders.contains(&name) => found.stop("not-a-folder", place),
+            // What it is now shows where it is entered.
+            None if folder.folders.contains(&name) => {}
             None => found.stop("new-at-source", place),
         }
     }
@@ -202,7 +203,7 @@ impl<'a> Eyes<'a> {
             };
         }
         let copy = match look {
-            Look::Same => self.look_at_copy(file)?,
+            Look::Same => self.look_at_copy(&file.record, file.end)?,
             _ => Look::Absent,
         };
         let touched = look == Look::Same
@@ -217,14 +218,13 @@ impl<'a> Eyes<'a> {
         })
     }
 
-    fn look_at_copy(&mut self, file: &ListedFile) -> Res<Look> {
-        let record = &file.record;
-        let Some((held, name)) = self.copy_of(file)? else {
+    fn look_at_copy(&mut self, record: &FileRecord, end: usize) -> Res<Look> {
+        let Some((held, name)) = self.copy_of(record, end)? else {
             return Ok(Look::Absent);
         };
         let entry = there(held.stat(&name))?;
         let now = entry.as_ref().map(|entry| (entry.kind, entry.identity()));
-        let inodes = self.ends.copies.get(file.end).is_some_and(|end| end.inodes_hold);
+        let inodes = self.ends.copies.get(end).is_some_and(|end| end.inodes_hold);
         match (compare(now, (record.kind, record.placed), inodes, false), entry) {
             (Look::Touched, Some(entry)) => {
                 match self.content(&*held, &name, &entry, OpenHow::FromDisk)? == Some(record.hash) {
@@ -238,7 +238,7 @@ impl<'a> Eyes<'a> {
 
     /// Whether a copy, read from disk, has the hash that was recorded.
     pub(super) fn is_copy_whole(&mut self, file: &ListedFile) -> Res<bool> {
-        let Some((held, name)) = self.copy_of(file)? else {
+        let Some((held, name)) = self.copy_of(&file.record, file.end)? else {
             return Ok(false);
         };
         let Some(entry) = there(held.stat(&name))? else {
@@ -247,12 +247,12 @@ impl<'a> Eyes<'a> {
         Ok(self.content(&*held, &name, &entry, OpenHow::FromDisk)? == Some(file.record.hash))
     }
 
-    fn copy_of(&mut self, file: &ListedFile) -> Res<Option<(Arc<dyn Folder>, Vec<u8>)>> {
-        let (Some((above, name)), Some(end)) = (file.record.place.split(), self.ends.copies.get(file.end))
-        else {
+    fn copy_of(&mut self, record: &FileRecord, end: usize) -> Res<Option<(Arc<dyn Folder>, Vec<u8>)>> {
+        let number = end;
+        let (Some((above, name)), Some(end)) = (record.place.split(), self.ends.copies.get(end)) else {
             return Ok(None);
         };
-        let key = (file.end, above);
+        let key = (number, above);
         if !self.copies.contains_key(&key) {
             // Folders come one after the other; a handful is enough, each holds a descriptor.
             if self.copies.len() >= 16 {
@@ -297,6 +297,26 @@ impl<'a> Eyes<'a> {
         }
         let whole = hasher.position() == now.size.0 && file.facts()?.identity() == now.identity();
         Ok(whole.then(|| hasher.finish().root))
+    }
+}
+
+/// Looks at copies alone, for a batch that is to be signed off.
+pub struct Copies<'a>(Eyes<'a>);
+
+impl<'a> Copies<'a> {
+    /// The first of the ends holds them.
+    pub fn new(ends: Ends<'a>) -> Copies<'a> {
+        Copies(Eyes::new(ends))
+    }
+
+    /// How the copy of a record compares with what was recorded of it; where its facts do not tell,
+    /// it is read from disk. Never [`Look::Touched`].
+    ///
+    /// # Errors
+    /// [`Trouble`] where it cannot be read.
+    pub fn look(&mut self, record: &FileRecord) -> Result<Look, Trouble> {
+        let looked = self.0.look_at_copy(record, 0);
+        looked.map_err(|fault| trouble_of(&fault, &record.place))
     }
 }
 

@@ -36,7 +36,6 @@ pub fn empty(
     clock: &dyn Clock,
 ) -> Result<Emptied, Trouble> {
     let at = row.lies_at()?;
-    ledger.step_aside(row.id, AsideState::Emptying, None)?;
     let checked = check(ends, piece, &at, Depth::Facts)?;
     let mut done = Emptied {
         stays: checked.stays,
@@ -46,6 +45,8 @@ pub fn empty(
     if !done.surprises.is_empty() {
         return Ok(done);
     }
+    // Not before: what a check has stopped can still be brought back whole.
+    ledger.step_aside(row.id, AsideState::Emptying, None)?;
     let mut hand = Hand {
         ends,
         eyes: Eyes::new(ends),

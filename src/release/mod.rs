@@ -10,8 +10,8 @@
 //!    names are made durable; e) the ledger notes that it lies aside. A crash after a) or b): it
 //!    lies where it lay, and the note says so. After c) or d): the name is found aside and noted.
 //!    Bringing back takes the same steps the other way.
-//! 3. **Empty** (`empty.rs`): a) the ledger notes that the project is being emptied; b) everything
-//!    is checked once more; c) deepest first, each file on the list is compared and removed by
+//! 3. **Empty** (`empty.rs`): a) everything is checked once more; b) the ledger notes that the
+//!    project is being emptied, and that it cannot be brought back; c) deepest first, each file on the list is compared and removed by
 //!    handle, each folder's removals noted after it; d) folders go where they are empty; e) the
 //!    ledger notes the end. A crash anywhere: what is gone is gone by this list, the next run goes on.
 //!
@@ -26,7 +26,7 @@ mod check;
 mod empty;
 
 pub use aside::{Going, Settled, bring_back, clear_away, lies, set_aside, settle};
-pub use check::{Checked, Depth, check};
+pub use check::{Checked, Copies, Depth, check};
 pub use empty::{Emptied, empty, uninvited};
 
 use crate::ledger::FileRecord;

@@ -286,10 +286,14 @@ pub fn scan_sentences(source: &str, survey: &Survey) -> Vec<String> {
         out.push(format!("{} could not be read.", grouped(counts.unreadable)));
     }
     for rule in &survey.excluded {
+        // A snapshot view is never entered: nought would be a figure that nobody measured.
+        let what = match rule.amount.files {
+            0 => "never entered or without files, so no bytes are counted".to_string(),
+            _ => rule.amount.to_string(),
+        };
         out.push(format!(
-            "Left out by the rule {}: {}.",
-            shown(rule.rule.as_bytes()),
-            rule.amount
+            "Left out by the rule {}: {what}.",
+            shown(rule.rule.as_bytes())
         ));
     }
     for effect in [Effect::Blocks, Effect::Loses, Effect::Untidy] {

@@ -60,6 +60,18 @@ impl Names {
         self.bytes.push(0);
     }
 
+    /// The same names, so many at a time.
+    pub fn parts(&self, most: usize) -> impl Iterator<Item = Names> {
+        self.items.chunks(most).map(|items| {
+            let mut part = Names::default();
+            for (start, kind) in items {
+                let rest = self.bytes.get(*start..).unwrap_or_default();
+                part.push(rest.split(|b| *b == 0).next().unwrap_or_default(), *kind);
+            }
+            part
+        })
+    }
+
     pub fn iter(&self) -> impl Iterator<Item = (&CStr, EntryKind)> {
         self.items.iter().filter_map(|(start, kind)| {
             let name = CStr::from_bytes_until_nul(self.bytes.get(*start..)?).ok()?;

@@ -7,6 +7,7 @@
 pub mod content;
 mod gentle;
 mod inodes;
+mod listing;
 mod look;
 mod mounts;
 mod partial;

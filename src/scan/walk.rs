@@ -2,10 +2,9 @@
 //! above it. What a folder holds goes to its segment; when a segment has no folder left, it is
 //! finished.
 
-use crate::entry::EntryKind;
-use crate::index::{Folder, Held, IndexWriter, NotEntered, SegmentWriter};
+use crate::index::{Held, IndexWriter, NotEntered, SegmentWriter};
 use crate::names::RelPath;
-use crate::scan::look::{self, Names, Place};
+use crate::scan::look::{self, Place};
 use crate::scan::recount::Counts;
 use crate::survey::surveyor::BOUNDARY;
 use crate::trouble::Trouble;
@@ -18,9 +17,6 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// A folder this far below the root can only be a loop of a broken file system.
 const MOST_PATH_BYTES: usize = 1 << 20;
-
-/// Of folders with more entries than this only one is held at a time: a million take 150 MB.
-const LARGE: usize = 100_000;
 
 /// Says by which rule a folder is not entered: the folder it lies in, its name.
 pub type NeverEnter = dyn Fn(&RelPath, &[u8]) -> Option<String> + Send + Sync;
@@ -269,28 +265,32 @@ impl Walk {
         segment: &Segment,
     ) -> Result<Vec<Child>, Ended> {
         let mut token = None;
-        let parts = self.look_at_all(dir, path, &mut token)?;
-        let (mut pieces, mut folders) = (Vec::with_capacity(parts.len()), Vec::new());
-        for part in parts {
-            folders.extend(part.folders);
-            pieces.push(part.folder);
-        }
+        let looked = self.look_at_all(dir, path, segment, &mut token)?;
         if self.is_stopped() {
             return Err(Ended::Stopped);
         }
-        let folder = Held::join(path.clone(), pieces);
+        let mut folders = looked.folders;
         folders.sort_unstable_by(|a, b| a.0.cmp(&b.0));
         folders.dedup_by(|a, b| a.0 == b.0);
         let children = folders.into_iter();
         let children = children
             .filter_map(|(name, seen)| self.admit(path, here, segment, name, seen))
             .collect();
-        if let Some(counts) = &self.counts {
-            counts.note(path, folder.len());
-        }
-        if let Err(trouble) = segment.writer.push_held(folder) {
-            self.fail(trouble);
-            return Err(Ended::Stopped);
+        let names = match looked.runs.is_empty() {
+            true => {
+                let folder = Held::join(path.clone(), looked.pieces);
+                let names = folder.len();
+                segment.writer.push_held(folder).map(|()| names)
+            }
+            false => segment.writer.push_runs(path.clone(), looked.runs),
+        };
+        match (names, &self.counts) {
+            (Ok(names), Some(counts)) => counts.note(path, names),
+            (Ok(_), None) => {}
+            (Err(trouble), _) => {
+                self.fail(trouble);
+                return Err(Ended::Stopped);
+            }
         }
         Ok(children)
     }
@@ -317,91 +317,12 @@ impl Walk {
         Some(Child { name, seen, crossing })
     }
 
-    /// Looks at every entry. While one thread reads on, others look at what was read.
-    fn look_at_all<'s>(
-        &'s self,
-        dir: &OwnedFd,
-        path: &RelPath,
-        token: &mut Option<LargeToken<'s>>,
-    ) -> Result<Vec<Part>, Ended> {
-        if self.lister == Lister::Gentle {
-            let names = crate::scan::gentle::names(dir)?;
-            return Ok(vec![self.look_at(dir, path, &names)]);
-        }
-        let (parts, mut later) = (Mutex::new(Vec::new()), false);
-        let whole = rayon::in_place_scope(|scope| {
-            let (parts, mut read) = (&parts, 0);
-            look::read_names(dir, self.chunk, |names, last| {
-                read += names.len();
-                if read == names.len() && last {
-                    locked(parts).push(self.look_at(dir, path, &names));
-                    return true;
-                }
-                if read > LARGE && token.is_none() {
-                    *token = LargeToken::take(&self.large);
-                    later = token.is_none();
-                }
-                if later || self.is_stopped() {
-                    return false;
-                }
-                scope.spawn(move |_| {
-                    let part = self.look_at(dir, path, &names);
-                    locked(parts).push(part);
-                });
-                true
-            })
-        });
-        let parts = parts.into_inner().unwrap_or_else(PoisonError::into_inner);
-        if later {
-            let seen = parts.iter().map(|part| part.folder.len() as u64).sum();
-            self.entries.fetch_sub(seen, Ordering::Relaxed);
-            let bytes = parts.iter().map(|part| part.bytes).sum();
-            self.bytes.fetch_sub(bytes, Ordering::Relaxed);
-            return Err(Ended::Later);
-        }
-        whole?;
-        Ok(parts)
-    }
-
-    /// Looks at some entries of a folder, one after the other.
-    fn look_at(&self, dir: &OwnedFd, path: &RelPath, names: &Names) -> Part {
-        let mut part = Part {
-            folder: Folder::with_room(path.clone(), names.len(), names.byte_len()),
-            folders: Vec::new(),
-            bytes: 0,
-        };
-        for (name, told) in names.iter() {
-            if self.is_stopped() {
-                break;
-            }
-            let (entry, place) = look::look(dir, name, told);
-            if entry.kind == EntryKind::File {
-                part.bytes = part.bytes.wrapping_add(entry.size.0);
-            }
-            if let Some(place) = place {
-                part.folders.push((name.to_bytes().to_vec(), place));
-            }
-            part.folder.push(name.to_bytes(), entry);
-        }
-        self.entries
-            .fetch_add(part.folder.len() as u64, Ordering::Relaxed);
-        self.bytes.fetch_add(part.bytes, Ordering::Relaxed);
-        part
-    }
-
     /// For the progress line; never waits for it.
     fn folder_now(&self, path: &RelPath) {
         if let Ok(mut folder) = self.folder.try_lock() {
             folder.clone_from(path);
         }
     }
-}
-
-/// Some entries of a folder.
-struct Part {
-    folder: Folder,
-    folders: Vec<(Vec<u8>, Place)>,
-    bytes: u64,
 }
 
 /// Why a folder was not taken in.
@@ -417,22 +338,6 @@ pub(super) enum Ended {
 impl From<Errno> for Ended {
     fn from(errno: Errno) -> Ended {
         Ended::Failed(look::words(errno))
-    }
-}
-
-/// The right to hold a large folder in memory.
-struct LargeToken<'w>(&'w AtomicBool);
-
-impl LargeToken<'_> {
-    fn take(large: &AtomicBool) -> Option<LargeToken<'_>> {
-        let free = !large.swap(true, Ordering::AcqRel);
-        free.then_some(LargeToken(large))
-    }
-}
-
-impl Drop for LargeToken<'_> {
-    fn drop(&mut self) {
-        self.0.store(false, Ordering::Release);
     }
 }
 

@@ -1,7 +1,7 @@
 //! What a new scan differs in from the one before: new, changed, gone, moved.
 //!
 //! Both scans come as listings in the same order of folders (the index is written parents first,
-//! see [`walk_order`]). Memory holds the differences only. A folder that could not be listed in
+//! see [`walk_order`]), long folders in several pieces. Memory holds the differences only. A folder that could not be listed in
 //! the new scan is unknown: nothing below it is gone.
 
 use crate::entry::{Entry, EntryKind, Identity, Listing, Named};
@@ -74,9 +74,37 @@ pub fn walk_order(a: &RelPath, b: &RelPath) -> Ordering {
     a.components().cmp(b.components())
 }
 
-/// One side of a comparison.
+/// One side of a comparison: a folder, or the next piece of one.
 struct Side<I: Iterator<Item = Listing>> {
-    listings: std::iter::Peekable<I>,
+    pieces: I,
+    now: Option<Listing>,
+    at: usize,
+}
+
+impl<I: Iterator<Item = Listing>> Side<I> {
+    fn new(mut pieces: I) -> Side<I> {
+        Side {
+            now: pieces.next(),
+            pieces,
+            at: 0,
+        }
+    }
+
+    /// Goes on to the next piece where this one is done with.
+    fn refill(&mut self) {
+        while self.now.as_ref().is_some_and(|now| self.at >= now.children.len()) {
+            (self.now, self.at) = (self.pieces.next(), 0);
+        }
+    }
+
+    fn folder(&self) -> Option<&RelPath> {
+        self.now.as_ref().map(|now| &now.folder)
+    }
+
+    /// What is left of the piece.
+    fn rest(&self) -> &[Named] {
+        self.now.as_ref().map_or(&[][..], |now| &now.children[self.at..])
+    }
 }
 
 /// An entry that stands on one side only.
@@ -141,14 +169,7 @@ fn collect(
     inodes: InodeTrust,
     whole: bool,
 ) -> Collector {
-    let mut sides = (
-        Side {
-            listings: old.peekable(),
-        },
-        Side {
-            listings: new.peekable(),
-        },
-    );
+    let (mut old, mut new) = (Side::new(old), Side::new(new));
     let mut collected = Collector {
         inodes,
         whole,
@@ -160,40 +181,44 @@ fn collect(
         touched_paths: Vec::new(),
         unknown: BTreeMap::new(),
     };
-    if sides.1.listings.peek().is_none() {
+    if new.now.is_none() {
         // Not even the root was listed: an unmounted source, not an emptied one.
         collected.unknown.insert(RelPath::root(), Amount::default());
     }
     loop {
-        let which = match (sides.0.listings.peek(), sides.1.listings.peek()) {
+        old.refill();
+        new.refill();
+        let which = match (old.folder(), new.folder()) {
             (None, None) => break,
             (Some(_), None) => Ordering::Less,
             (None, Some(_)) => Ordering::Greater,
-            (Some(a), Some(b)) => order(&a.folder, &b.folder),
+            (Some(a), Some(b)) if a == b => Ordering::Equal,
+            (Some(a), Some(b)) => order(a, b),
         };
-        let a = (which != Ordering::Greater)
-            .then(|| sides.0.listings.next())
-            .flatten();
-        let b = (which != Ordering::Less)
-            .then(|| sides.1.listings.next())
-            .flatten();
-        collected.folder(a.as_ref(), b.as_ref());
+        let olds = if which.is_le() { old.rest() } else { &[] };
+        let news = if which.is_ge() { new.rest() } else { &[] };
+        let Some(folder) = (if which.is_ge() { new.folder() } else { old.folder() }) else {
+            break;
+        };
+        let (i, j) = collected.stretch(folder, olds, news);
+        old.at += i;
+        new.at += j;
     }
     collected
 }
 
 impl Collector {
-    fn folder(&mut self, old: Option<&Listing>, new: Option<&Listing>) {
-        let Some(folder) = new.or(old).map(|listing| &listing.folder) else {
-            return;
-        };
-        let olds = old.map_or(&[][..], |listing| &listing.children);
-        let news = new.map_or(&[][..], |listing| &listing.children);
+    /// Takes in a folder's entries, of both sides as far as both are at hand, and says how many of
+    /// each that were.
+    fn stretch(&mut self, folder: &RelPath, olds: &[Named], news: &[Named]) -> (usize, usize) {
+        let alone = olds.is_empty() || news.is_empty();
         let (mut i, mut j) = (0, 0);
         loop {
             let (a, b) = (olds.get(i), news.get(j));
             let which = match (a, b) {
                 (None, None) => break,
+                // The other side may go on with this folder in its next piece.
+                (None, Some(_)) | (Some(_), None) if !alone => break,
                 (Some(_), None) => Ordering::Less,
                 (None, Some(_)) => Ordering::Greater,
                 (Some(a), Some(b)) => a.name.cmp(&b.name),
@@ -204,6 +229,7 @@ impl Collector {
             j += usize::from(b.is_some());
             self.pair(folder, a, b);
         }
+        (i, j)
     }
 
     fn pair(&mut self, folder: &RelPath, old: Option<&Named>, new: Option<&Named>) {

@@ -231,14 +231,18 @@ fn bad(pattern: &str, why: &str) -> Trouble {
     .mend("Patterns take *, ?, [a-z], [!a-z] and **; put a backslash before a character meant literally.")
 }
 
-/// The pattern that matches this path and nothing else, as far as it is UTF-8.
+/// The pattern that matches this path and nothing else, as far as it is UTF-8. Settings hold no other
+/// bytes, so one that is none becomes a `?`, which also matches its like.
 pub fn literal(path: &RelPath) -> String {
     let mut out = String::from("/");
-    for c in path.lossy().chars() {
-        if matches!(c, '*' | '?' | '[' | '\\') {
-            out.push('\\');
+    for chunk in path.as_bytes().utf8_chunks() {
+        for c in chunk.valid().chars() {
+            if matches!(c, '*' | '?' | '[' | '\\') {
+                out.push('\\');
+            }
+            out.push(c);
         }
-        out.push(c);
+        out.extend(chunk.invalid().iter().map(|_| '?'));
     }
     out
 }

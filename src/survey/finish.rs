@@ -15,7 +15,7 @@ use crate::survey::{
     Confidence, Evidence, Excluded, Kind, ProjectDate, ProjectKey, ProjectSummary, Question, Survey,
     Unplanned, questions,
 };
-use crate::units::{Amount, Bytes};
+use crate::units::{Amount, Bytes, counted};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 impl Surveyor {
@@ -71,6 +71,7 @@ impl Surveyor {
         };
         let touched =
             |project: &&ProjectState| project.dates.days.keys().any(|day| copied.days.contains(day));
+        let projects = self.projects.iter().filter(touched).count() as u64;
         let examples: Vec<RelPath> = self
             .projects
             .iter()
@@ -81,7 +82,7 @@ impl Surveyor {
             })
             .take(EXAMPLES)
             .collect();
-        self.tally.note_many(Sort::CopyDay, copied.files, examples);
+        self.tally.note_many(Sort::CopyDay, projects, examples);
         let looks = if last - first <= 1 {
             format!("{} looks like a day", dates::date_text(*first))
         } else {
@@ -90,8 +91,9 @@ impl Surveyor {
         self.tally.say(
             Sort::CopyDay,
             format!(
-                "{looks} of copying that did not keep times: those times are kept and are no \
-                 evidence for a year."
+                "{looks} of copying that did not keep times: those times, of {}, are kept and are no \
+                 evidence for a year.",
+                counted(copied.files, "file")
             ),
         );
     }

@@ -47,6 +47,7 @@ pub use exclude::{Exclude, ExcludeRules};
 pub use growth::{Grown, growth};
 pub use headers::{HeaderDate, HeaderKind, HeaderReader, Next};
 pub use member::{Membership, Owner};
+pub use questions::leave_open;
 pub use rules::SurveyRules;
 pub use samples::Sample;
 pub use surveyor::Surveyor;

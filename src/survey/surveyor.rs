@@ -1,14 +1,15 @@
 //! Entries pushed in, totals kept.
 
-use crate::entry::{Entry, EntryKind, Listing, Named};
+use crate::entry::{Entry, EntryKind, Listing, Named, Piece};
 use crate::names::RelPath;
 use crate::survey::calendar::{Calendar, Doubt};
 use crate::survey::dates::names::read_clip;
 use crate::survey::exclude::THUMBNAILS;
+use crate::survey::hazards::beside::{At, Beside, Reread};
 use crate::survey::hazards::files::{self, Shares};
 use crate::survey::hazards::links::{HardLinks, Symlinks};
 use crate::survey::hazards::names::{self, Marks};
-use crate::survey::hazards::siblings::{self, ClipBefore, Siblings};
+use crate::survey::hazards::siblings::{ClipBefore, Siblings, Whole};
 use crate::survey::hazards::spelling::Spelling;
 use crate::survey::hazards::{EXAMPLES, Sort, Tally};
 use crate::survey::headers::HeaderDate;
@@ -18,6 +19,7 @@ use crate::survey::samples::{Sample, Samples};
 use crate::survey::{
     Counts, Kind, Membership, Owner, ProjectKey, Question, SurveyRules, Unplanned, questions,
 };
+use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
 use std::collections::{BTreeMap, HashMap, HashSet};
 
@@ -55,7 +57,18 @@ pub struct Surveyor {
     pub(super) doubtful: Vec<RelPath>,
     folders: HashSet<u64>,
     /// The project of the last folder.
-    open: Option<usize>,
+    at_project: Option<usize>,
+    open: Open,
+}
+
+/// What is gathered of one folder until its last piece is in.
+#[derive(Debug, Default)]
+struct Open {
+    names: Siblings,
+    clips: ClipBefore,
+    whole: Whole,
+    entries: usize,
+    far: Option<Piece>,
 }
 
 /// What holds for all entries of one folder.
@@ -91,12 +104,28 @@ impl Surveyor {
             asked: Vec::new(),
             doubtful: Vec::new(),
             folders: HashSet::new(),
-            open: None,
+            at_project: None,
+            open: Open::default(),
         }
     }
 
     /// Takes in one folder. Folders come parents first, each once.
     pub fn push(&mut self, listing: &Listing) {
+        // Nothing of a whole folder is read once more, so nothing can fail.
+        let _ = self.push_at(At::whole(listing), &|_, _| Ok(None));
+    }
+
+    /// Takes in the next piece of a folder; `reread` reads others of the same one. Says the same as
+    /// [`Surveyor::push`] of the whole.
+    ///
+    /// # Errors
+    /// What `reread` answers.
+    pub fn push_piece(&mut self, piece: &Piece, reread: &Reread<'_>) -> Result<(), Trouble> {
+        self.push_at(At::piece(piece), reread)
+    }
+
+    fn push_at(&mut self, at: At<'_>, reread: &Reread<'_>) -> Result<(), Trouble> {
+        let listing = at.listing;
         if let Some(rule) = self
             .rules
             .exclude
@@ -104,7 +133,7 @@ impl Surveyor {
             .map(str::to_string)
         {
             self.push_excluded_folder(listing, &rule);
-            return;
+            return Ok(());
         }
         let project = self.membership.project_of_folder(&listing.folder);
         let place = Place {
@@ -113,16 +142,25 @@ impl Surveyor {
             in_cache: listing.folder.components().any(kinds::is_cache_folder),
             path_bytes: self.rules.destination_prefix_bytes + listing.folder.as_bytes().len() + 1,
         };
-        if place.project != self.open {
-            let left = std::mem::replace(&mut self.open, place.project);
+        if place.project != self.at_project {
+            let left = std::mem::replace(&mut self.at_project, place.project);
             if let Some(left) = left.and_then(|left| self.projects.get_mut(left)) {
                 left.leave();
             }
         }
-        siblings::check_folder(listing, &mut self.tally);
-        let mut names = Siblings::default();
-        let mut clips = ClipBefore::default();
-        for (at, child) in listing.children.iter().enumerate() {
+        let mut open = std::mem::take(&mut self.open);
+        if at.from.is_empty() {
+            open = Open::default();
+        }
+        open.whole.push(listing);
+        let mut beside = Beside {
+            at,
+            reread,
+            far: &mut open.far,
+        };
+        for child in &listing.children {
+            let number = open.entries;
+            open.entries += 1;
             self.count(&child.entry);
             let rule = self
                 .rules
@@ -134,14 +172,22 @@ impl Surveyor {
                 continue;
             }
             let marks = Marks::of(&child.name);
-            names.push(at, &child.name, marks);
+            open.names.push(number, &child.name, marks);
             self.check_name(&place, child, marks);
-            let kind = self.push_child(&place, listing, child);
-            if matches!(kind, Some(Kind::Video | Kind::Audio)) {
-                clips.push(&listing.folder, child, &mut self.tally);
+            let Some(kind) = self.push_child(&place, listing, child) else {
+                continue;
+            };
+            files::check_meaning(&mut beside, child, kind, &mut self.tally)?;
+            if matches!(kind, Kind::Video | Kind::Audio) {
+                open.clips.push(&listing.folder, child, &mut self.tally);
             }
         }
-        names.finish(listing, &mut self.tally);
+        if at.next.is_some() {
+            self.open = open;
+            return Ok(());
+        }
+        open.whole.finish(&listing.folder, &mut self.tally);
+        open.names.finish(&mut beside, &mut self.tally)
     }
 
     /// Whether some symbolic links lead where only a second pass over all listings can tell: hand
@@ -150,7 +196,7 @@ impl Surveyor {
         self.symlinks.second_look()
     }
 
-    /// The second pass.
+    /// The second pass, folder by folder or piece by piece.
     pub fn push_again(&mut self, listing: &Listing) {
         self.looked_again = true;
         self.symlinks.look(listing);
@@ -249,7 +295,7 @@ impl Surveyor {
         }
         let number = number?;
         if entry.kind == EntryKind::File {
-            return self.push_file(place, listing, number, child);
+            return self.push_file(place, number, child);
         }
         if entry.kind == EntryKind::Symlink {
             self.symlinks.push(listing, child, &mut self.tally);
@@ -260,7 +306,7 @@ impl Surveyor {
         None
     }
 
-    fn push_file(&mut self, place: &Place, listing: &Listing, number: usize, child: &Named) -> Option<Kind> {
+    fn push_file(&mut self, place: &Place, number: usize, child: &Named) -> Option<Kind> {
         let (mut kind, mut original) = kinds::kind_of(&child.name);
         if place.in_cache {
             (kind, original) = (Kind::Cache, false);
@@ -285,7 +331,6 @@ impl Surveyor {
         let doubt: Option<Doubt> = believed.err();
         files::check(&self.rules, place.folder, child, doubt, &mut self.tally);
         files::check_mode(place.folder, child, &mut self.tally);
-        files::check_meaning(listing, child, kind, &mut self.tally);
         Some(kind)
     }
 

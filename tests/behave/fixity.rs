@@ -98,7 +98,13 @@ fn rot_is_told_from_change_and_b3sum_names_the_same_files() {
     assert_eq!(found(&fixity, "differences"), wanted);
     let listed = [at("touched", "touch.bin"), at("uninvited", "guest.txt")];
     assert_eq!(found(&fixity, "listed"), listed);
-    assert_eq!(listing(&scene.to), before, "nothing is written there");
+    let without_ours = |lines: Vec<String>| {
+        let theirs = |line: &String| !line.starts_with(".poolward");
+        lines.into_iter().filter(theirs).collect::<Vec<_>>()
+    };
+    let after = without_ours(listing(&scene.to));
+    let words = "nothing is written there but the ledger's own copy";
+    assert_eq!(after, without_ours(before), "{words}");
     // Blocks of 16 MiB: the second of the file.
     let differences = fixity["datasets"][0]["differences"].as_array().unwrap();
     let large = differences
@@ -524,4 +530,53 @@ fn a_damaged_or_hostile_proof_reads_nothing() {
     let (code, fixity) = by_proof(&proof, &[moved.as_os_str()]);
     assert_eq!(code, 1, "{fixity}");
     assert_eq!(found(&fixity, "differences"), ["type 2019-river-play/sound.bin"]);
+}
+
+/// A file that somebody put elsewhere in the pool is told as missing and uninvited, and as one.
+#[test]
+fn a_file_that_lies_elsewhere_in_the_pool_is_told_as_moved_and_the_ledger_is_kept() {
+    let scene = Scene::bare();
+    scene.small();
+    scene.put("2019-river-play/lost.bin", &noise(5_000, 77));
+    released(&scene);
+    let there = scene.to.join("2019");
+    std::fs::create_dir(there.join("sorted")).expect("a folder");
+    std::fs::rename(
+        there.join("2019-lantern-fair/raw/clip.bin"),
+        there.join("sorted/opening.bin"),
+    )
+    .expect("a rename");
+    std::fs::remove_file(there.join("2019-river-play/lost.bin")).expect("gone");
+    write(&there.join("sorted/as-large.bin"), &noise(5_000, 78));
+    let (code, told) = scene.json("fixity");
+    assert_eq!(code, 1, "{told}");
+    let one = |list: &str, path: &str| {
+        let all = told["datasets"].as_array().expect("datasets").iter();
+        let mut all = all.flat_map(|one| one[list].as_array().expect("a list"));
+        all.find(|one| one["path"] == path)
+            .cloned()
+            .unwrap_or_else(|| panic!("{path}: {told}"))
+    };
+    let gone = one("differences", "2019-lantern-fair/raw/clip.bin");
+    assert_eq!(gone["kind"], "absent");
+    assert_eq!(gone["moved_to"]["path"], "sorted/opening.bin");
+    assert!(one("differences", "2019-river-play/lost.bin")["moved_to"].is_null());
+    let new = one("listed", "sorted/opening.bin");
+    assert_eq!(
+        (&new["kind"], &new["moved_from"]["path"]),
+        (&"uninvited".into(), &gone["path"])
+    );
+    assert!(one("listed", "sorted/as-large.bin")["moved_from"].is_null());
+    let text = scene.run("fixity").text();
+    assert!(
+        text.contains("moved: 2019-lantern-fair/raw/clip.bin lies at sorted/opening.bin now"),
+        "{text}"
+    );
+    let count = |path: PathBuf| -> i64 {
+        let db = Connection::open(path).expect("a ledger");
+        let sql = "SELECT count(*) FROM fixity_rounds WHERE ended_at IS NOT NULL";
+        db.query_row(sql, [], |row| row.get(0)).expect("a number")
+    };
+    let kept = count(scene.to.join(".poolward/ledger.db"));
+    assert!(kept > 0 && kept == count(scene.home.join("ledger.db")));
 }

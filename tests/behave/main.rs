@@ -39,6 +39,9 @@ mod scan_trouble;
 mod scanning;
 mod scheduler;
 mod second_looks;
+mod served;
+mod serving;
+mod signing;
 #[path = "../support/mod.rs"]
 mod support;
 mod twins;

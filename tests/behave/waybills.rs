@@ -539,3 +539,17 @@ fn two_names_that_a_rename_makes_one_stop_the_waybill() {
     assert_eq!(left, 0);
     assert!(dump(&scene).iter().all(|line| !line.starts_with("waybills: ")));
 }
+
+/// Whoever reads the key of a receipt can make one that is believed.
+#[test]
+fn a_waybill_is_its_owners_alone_to_read() {
+    use std::os::unix::fs::PermissionsExt;
+    let scene = Scene::bare();
+    scene.small();
+    scene.planned();
+    let (code, wrote) = scene.json("waybill 2019.1 --task copy");
+    assert_eq!(code, 0, "{wrote}");
+    let path = wrote["waybills"][0]["path"].as_str().expect("a path");
+    let mode = std::fs::metadata(path).expect("a waybill").permissions().mode();
+    assert_eq!(mode & 0o777, 0o600, "{mode:o}");
+}

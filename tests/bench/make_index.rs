@@ -1,5 +1,6 @@
 //! An index of files that exist nowhere, for `tests/bench/plan.sh`: `make_index MOVE PROJECTS
-//! FILES`. The move must have begun; its first source gets the index.
+//! FILES [awkward]`. The move must have begun; its first source gets the index. With no project all
+//! files lie loose in the root; awkward ones have partners, locks and names that fold into one.
 
 use poolward::entry::{Entry, EntryKind};
 use poolward::index::{Folder, IndexWriter, InodeClass, Start};
@@ -42,6 +43,18 @@ fn size(n: u64) -> u64 {
     }
 }
 
+fn file_name(n: u64, awkward: bool) -> Vec<u8> {
+    let of = n / 4;
+    let name = match n % 4 {
+        _ if !awkward => format!("clip-{n:08}.mov"),
+        0 => format!("clip-{of:07}.mov"),
+        1 => format!("Clip-{of:07}.mov"),
+        2 => format!("._clip-{of:07}.mov"),
+        _ => format!("clip-{of:07}.mov.lock"),
+    };
+    name.into_bytes()
+}
+
 fn main() {
     let args: Vec<String> = std::env::args().skip(1).collect();
     let home = PathBuf::from(&args[0]);
@@ -49,6 +62,7 @@ fn main() {
         args[1].parse().expect("a number"),
         args[2].parse().expect("a number"),
     );
+    let awkward = args.get(3).is_some_and(|word| word == "awkward");
     let source = std::fs::read_to_string(home.join("move.toml")).expect("a move");
     let line = source
         .lines()
@@ -80,10 +94,16 @@ fn main() {
             entry(EntryKind::Directory, 4096, when(p), p + 10),
         );
     }
+    let mut amount = Amount::default();
+    for n in (0..files).filter(|_| projects == 0) {
+        let when = FIRST + ((LAST - FIRST) as u64 * n / files) as i64;
+        let one = entry(EntryKind::File, size(n), when, 1_000_000 + n);
+        amount.add(Amount::one(one.size));
+        top.push(&file_name(n, awkward), one);
+    }
     let segment = writer.segment(vec![]);
     segment.push(top).expect("a folder");
     segment.finish().expect("a segment");
-    let mut amount = Amount::default();
     for p in 0..projects {
         let name = folder_name(p);
         let segment = writer.segment(vec![name.clone()]);
@@ -97,7 +117,7 @@ fn main() {
                 1_000_000 + number,
             );
             amount.add(Amount::one(one.size));
-            folder.push(format!("clip-{n:07}.mov").as_bytes(), one);
+            folder.push(&file_name(n, awkward), one);
         }
         segment.push(folder).expect("a folder");
         segment.finish().expect("a segment");

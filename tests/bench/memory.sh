@@ -1,8 +1,10 @@
 #!/usr/bin/env bash
-# Measures the peak memory (VmHWM, proc(5)) of every step of a move with many small files, with large
-# ones and with one that is almost all hole. It prints; it asserts nothing.
-# Usage: tests/bench/memory.sh [FOLDER] [FILES]
-# POOLWARD names a binary that is built already. Needs cargo, python3; about 6 GB, emptied at the end.
+# Measures the peak memory (VmHWM, proc(5)) of every step of a move with many small files, with the same
+# in one flat folder, with large ones and with one that is almost all hole. It prints; it asserts
+# nothing. Usage: tests/bench/memory.sh [FOLDER] [FILES] [KIND…]
+# KIND is small, flat, large or hole; all without one. For 10 million files in one folder, which take
+# hours to copy, see plan.sh and scan.sh. POOLWARD names a binary that is built already. Needs cargo,
+# python3; about 7 GB, emptied at the end.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 home=${1:-/tmp/poolward-memory}
@@ -12,6 +14,9 @@ if [ -z "$poolward" ]; then
     cargo build --release --quiet
     poolward=$PWD/target/release/poolward
 fi
+shift $(($# < 2 ? $# : 2))
+kinds=("$@")
+[ ${#kinds[@]} -gt 0 ] || kinds=(small flat large hole)
 rm -rf "$home" && mkdir -p "$home"
 trap 'rm -rf "$home"' EXIT
 
@@ -24,6 +29,10 @@ for at in range(files):
     if at % 300 == 0:
         os.makedirs(folder)
     with open(f"{folder}/f{at % 300:03}.dat", "wb") as out:
+        out.write(noise[at % 65536 : at % 65536 + at % 2048])
+os.makedirs(f"{home}/flat/2019 flat")
+for at in range(files):
+    with open(f"{home}/flat/2019 flat/f{at:07}.dat", "wb") as out:
         out.write(noise[at % 65536 : at % 65536 + at % 2048])
 os.makedirs(f"{home}/large/2019 large")
 for name in "abc":
@@ -49,7 +58,7 @@ print(f"{used.ru_maxrss / 1024:8.1f} MiB  {time.time() - began:8.1f} s  exit {os
 PY
 }
 
-for kind in small large hole; do
+for kind in "${kinds[@]}"; do
     move=$home/move-$kind
     "$poolward" begin "$move" --from "$home/$kind" --to "$home/to-$kind" --allow-root-disk --quiet
     sed -i 's|^path = "'"$home/to-$kind"'"|&\nfill-limit = 100\nreserve = "1 MB"\nfree = "1 TB"|' "$move/move.toml"

@@ -1,6 +1,7 @@
 //! One scan for `tests/bench/scan.sh`: `scan_tree FOLDER INDEX [--threads N] [--gentle]
 //! [--recount] [--cross PATH,…]`; or, to
-//! read an index back, `scan_tree --read INDEX`. Prints one line of figures.
+//! read an index back, `scan_tree --read INDEX`, or `scan_tree --pieces INDEX` with long folders piece
+//! by piece. Prints one line of figures.
 
 use poolward::index::{Index, InodeClass};
 use poolward::names::{RelPath, SourceName};
@@ -13,12 +14,18 @@ use std::time::Instant;
 fn main() {
     let args: Vec<String> = std::env::args().skip(1).collect();
     let began = Instant::now();
-    if args[0] == "--read" {
+    if args[0] == "--read" || args[0] == "--pieces" {
         let index = Index::open(&PathBuf::from(&args[1])).expect("an index");
-        let entries: usize = index
-            .listings()
-            .map(|listing| listing.expect("a listing").children.len())
-            .sum();
+        let entries: usize = match args[0] == "--read" {
+            true => index
+                .listings()
+                .map(|listing| listing.expect("a listing").children.len())
+                .sum(),
+            false => index
+                .pieces()
+                .map(|piece| piece.expect("a piece").listing.children.len())
+                .sum(),
+        };
         println!("entries {entries} seconds {:.3}", began.elapsed().as_secs_f64());
         return;
     }

@@ -361,3 +361,27 @@ fn every_file_compared_is_told() {
     assert!(files > 2 && read > Bytes::ZERO);
     assert_eq!((told.get().files, told.get().bytes), (files, read));
 }
+
+/// What a check has stopped can still be brought back: that it is being emptied is noted later.
+#[test]
+fn a_surprise_before_the_emptying_leaves_the_way_back_open() {
+    let (rig, pieces) = scene();
+    all_aside(&rig, &pieces).expect("aside");
+    rig.source
+        .put_file(&path(".aside-2027/p/in/late"), Content::bytes(b"one more"));
+    rig.source.settle();
+    let mut ledger = rig.ledger();
+    let row = rows(&rig)
+        .into_iter()
+        .find(|row| row.path == path("p"))
+        .expect("a row");
+    let piece = pieces.iter().find(|piece| !piece.loose).expect("a project");
+    let clock = &*rig.control.clock;
+    let done = ends(&rig, |ends| empty(ends, &mut ledger, piece, &row, clock)).expect("a look");
+    assert_eq!(done.surprises.len(), 1, "{done:?}");
+    let state = rows(&rig)
+        .into_iter()
+        .find(|row| row.path == path("p"))
+        .map(|row| row.state);
+    assert_eq!(state, Some(AsideState::Aside));
+}

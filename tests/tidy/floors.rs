@@ -6,9 +6,9 @@ use crate::text::Source;
 /// Each floor from the ground up, with its modules.
 pub const FLOORS: [&[&str]; 6] = [
     &["units", "names", "moment", "digest", "entry", "sizes", "trouble"],
-    &["survey", "pool", "plan", "lifecycle", "forecast", "report"],
+    &["survey", "pool", "plan", "lifecycle", "forecast", "report", "web"],
     &["world", "index", "ledger"],
-    &["scan", "copy", "verify", "release", "probe"],
+    &["scan", "copy", "verify", "release", "probe", "serve"],
     &["ops"],
     &["cli"],
 ];

@@ -25,11 +25,14 @@ const PROSE: [&str; 3] = [
 ];
 
 /// What only some modules may name, each with the modules that may. Tests are free.
-const OWNED: [(&str, &[&str], &str); 13] = [
+const OWNED: [(&str, &[&str], &str); 16] = [
     ("rusqlite", &["ledger"], "only the ledger knows SQL"),
     ("bincode", &["index"], "only the index knows its encoding"),
     ("jwalk", &["scan"], "only the scan walks"),
     ("walkdir", &["scan"], "only the scan walks"),
+    ("httparse", &["web"], "only web knows the grammar of requests"),
+    ("std::net", &["serve"], "only serve opens sockets"),
+    ("TcpStream", &["serve"], "only serve opens sockets"),
     ("clap", &["cli", "main"], "arguments stay in cli"),
     ("indicatif", &["cli", "main"], "progress is shown in cli"),
     ("println!", &["cli", "main"], "only cli prints"),

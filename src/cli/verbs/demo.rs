@@ -71,11 +71,8 @@ pub(super) fn run(args: &Demo, context: &Context) -> Result<Code, Trouble> {
     step(
         "status",
         Command::Status(args::Status {
-            watch: false,
             left_behind: true,
-            exposed: false,
-            cutover: false,
-            confirm: Vec::new(),
+            ..args::Status::default()
         }),
     )?;
     let batch = first_batch(&inner)?;

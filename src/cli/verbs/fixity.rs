@@ -7,7 +7,7 @@ use crate::cli::args::Fixity;
 use crate::cli::exit::Code;
 use crate::cli::progress::Meter;
 use crate::lifecycle::fixity::Part;
-use crate::ops::fixity::{ProofAsked, Reading, by_proof, chosen, fixity};
+use crate::ops::fixity::{ProofAsked, Reading, by_proof, chosen, due, fixity};
 use crate::trouble::Trouble;
 use crate::units::Bytes;
 use serde_json::json;
@@ -52,7 +52,8 @@ fn against_ledger(args: &Fixity, share: Option<Part>, context: &Context) -> Resu
         .collect();
     let mut readings = Vec::new();
     for name in chosen(&desk, &names)? {
-        let meter = Meter::new(&context.out, &format!("reading {name} again"), Bytes::ZERO);
+        let total = due(&desk, &name, share)?;
+        let meter = Meter::new(&context.out, &format!("reading {name} again"), total);
         let reading = fixity(&mut desk, &name, share, &|p| {
             meter.at(p.bytes, p.files, "files", "")
         });

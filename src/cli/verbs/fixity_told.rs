@@ -61,6 +61,11 @@ pub(super) fn tell(context: &Context, reading: &Reading) {
         ));
     }
     tell_found(context, reading);
+    if let Some(why) = &reading.not_kept {
+        say(format!(
+            "  What was found is recorded here, but not in the ledger's copy at the destination: {why}."
+        ));
+    }
 }
 
 fn tell_found(context: &Context, reading: &Reading) {
@@ -92,6 +97,13 @@ fn tell_found(context: &Context, reading: &Reading) {
         let more = grouped((reading.found.len() - NAMED) as u64);
         say(format!("  and {more} more; --json has them all."));
     }
+    for one in reading.moved.iter().take(NAMED) {
+        say(format!("  moved: {} lies at {} now, whole", one.from, one.to));
+    }
+    if reading.moved.len() > NAMED {
+        let more = grouped((reading.moved.len() - NAMED) as u64);
+        say(format!("  and {more} more were moved; --json has them all."));
+    }
     tell_mend(context, reading, &needs);
 }
 
@@ -118,7 +130,7 @@ fn tell_mend(context: &Context, reading: &Reading, needs: &[&FixityFound]) {
 pub(super) fn object(reading: &Reading, zone: chrono_tz::Tz) -> Value {
     let found = |needs: bool| {
         let mine = reading.found.iter().filter(|one| one.fate.needs_you() == needs);
-        mine.map(difference).collect::<Vec<_>>()
+        mine.map(|one| difference(one, reading)).collect::<Vec<_>>()
     };
     let time = |at: Moment| pieces::time(Some(at), zone);
     json!({
@@ -134,9 +146,18 @@ pub(super) fn object(reading: &Reading, zone: chrono_tz::Tz) -> Value {
     })
 }
 
-fn difference(one: &FixityFound) -> Value {
+fn difference(one: &FixityFound, reading: &Reading) -> Value {
     let ranges: Vec<[u64; 2]> = one.ranges.iter().map(|(a, b)| [*a, *b]).collect();
-    let facts = json!({"kind": one.fate.word(), "ranges": ranges, "attributes_changed": one.attributes});
+    let mut facts = json!({"kind": one.fate.word(), "ranges": ranges, "attributes_changed": one.attributes});
+    let is = |fate: Fate| one.fate == fate;
+    for pair in &reading.moved {
+        if is(Fate::Absent) && pair.from == one.place {
+            facts["moved_to"] = pieces::with_path(&pair.to, json!({}));
+        }
+        if is(Fate::Uninvited) && pair.to == one.place {
+            facts["moved_from"] = pieces::with_path(&pair.from, json!({}));
+        }
+    }
     pieces::with_path(&one.place, facts)
 }
 

@@ -26,6 +26,7 @@ mod report;
 mod rooms;
 mod run;
 mod scan;
+mod serve;
 mod status;
 mod survey;
 mod twins;

@@ -138,8 +138,11 @@ fn notes(planned: &Planned) -> Vec<String> {
     let left: u64 = planned.plan.unplanned.iter().map(|u| u.amount.files.max(1)).sum();
     if left > 0 {
         lines.push(format!(
-            "In no batch: {} entries; see `status --left-behind`.",
-            grouped(left)
+            "In no batch: {}; see `status --left-behind`.",
+            match left {
+                1 => "1 entry".to_string(),
+                n => format!("{} entries", grouped(n)),
+            }
         ));
     }
     lines

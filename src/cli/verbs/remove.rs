@@ -97,7 +97,7 @@ fn tell(context: &Context, removed: &Removed, undone: bool, zone: chrono_tz::Tz)
     match (undone, removed.reasons.is_empty(), removed.step) {
         (true, ..) => say(format!(
             "Batch {name}: {} brought back.",
-            counted(removed.moved, "entry")
+            counted(removed.moved, "project or loose file")
         )),
         (_, false, _) => say(format!(
             "Nothing of batch {name} was touched. What stands against it:"

@@ -167,8 +167,8 @@ fn unreadable(one: &Scanned) -> Result<Vec<Value>, Trouble> {
     if one.index.header().totals.unreadable == 0 {
         return Ok(errors);
     }
-    for listing in one.index.listings() {
-        let listing = listing?;
+    for piece in one.index.pieces() {
+        let listing = piece?.listing;
         for child in &listing.children {
             if let (Some(error), Ok(path)) = (&child.entry.error, listing.folder.join(&child.name)) {
                 errors.push(pieces::with_path(&path, json!({"error": error})));

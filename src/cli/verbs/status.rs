@@ -19,18 +19,29 @@ use std::collections::BTreeMap;
 
 /// With `look`, also what other means have brought, which takes a search of the destination.
 pub(super) fn once(args: &StatusArgs, context: &Context, look: bool) -> Result<Code, Trouble> {
-    let desk = desk(context)?;
-    let stand = status(&desk, look)?;
+    let (object, code) = told(args, context, &desk(context)?, look)?;
+    context.out.object("status", object);
+    Ok(code)
+}
+
+/// Says all of it, and answers the object of `--json` and whether something needs the user.
+pub(super) fn told(
+    args: &StatusArgs,
+    context: &Context,
+    desk: &Desk<'_>,
+    look: bool,
+) -> Result<(Value, Code), Trouble> {
+    let stand = status(desk, look)?;
     let zone = desk.settings.windows.zone;
     for line in status_sentences(&stand.model) {
         context.out.say(&line);
     }
     context.out.say("");
-    let plan = batch::plan(&desk)?;
+    let plan = batch::plan(desk)?;
     let homes = homes(&plan);
     context.out.say(&rows(&stand.model, &homes));
     accuracy::tell(context, &stand.model);
-    if let Some(words) = schedule::narrowed(&desk, &plan)? {
+    if let Some(words) = schedule::narrowed(desk, &plan)? {
         context.out.say(&words);
     }
     for (name, amount) in &stand.arrived {
@@ -41,16 +52,16 @@ pub(super) fn once(args: &StatusArgs, context: &Context, look: bool) -> Result<C
         context.out.say(&line);
     }
     fixity_told::tell_on_record(context, &stand.model);
-    let carried = carried::tell(&desk, context)?;
+    let carried = carried::tell(desk, context)?;
     let left = if args.left_behind {
-        left(&desk, context)?
+        left(desk, context)?
     } else {
         Vec::new()
     };
-    let told = foretold::all(&desk)?;
+    let told = foretold::all(desk)?;
     let mut object = json!({
         "batches": stand.model.batches.iter().map(|b| {
-            let mut object = batch_object(b, &homes, failed(&desk, b.name.as_str())?, zone)?;
+            let mut object = batch_object(b, &homes, failed(desk, b.name.as_str())?, zone)?;
             accuracy::add(&mut object, b, told.get(b.name.as_str()), zone);
             object["carried"] = carried::object(carried.get(b.name.as_str()), zone);
             Ok(object)
@@ -63,7 +74,7 @@ pub(super) fn once(args: &StatusArgs, context: &Context, look: bool) -> Result<C
     });
     object["fixity"] = fixity_told::on_record(&stand.model);
     if args.exposed {
-        let found = crate::ops::exposed::exposed(&desk, &stand.model)?;
+        let found = crate::ops::exposed::exposed(desk, &stand.model)?;
         exposed::tell(context, &found, zone);
         exposed::add(&mut object, &found, zone);
     }
@@ -72,15 +83,14 @@ pub(super) fn once(args: &StatusArgs, context: &Context, look: bool) -> Result<C
     }
     let mut open = true;
     if args.cutover {
-        (object["cutover"], open) = super::cutover::run(&desk, &args.confirm, context)?;
+        (object["cutover"], open) = super::cutover::run(desk, &args.confirm, context)?;
     }
-    context.out.object("status", object);
     let needs = stand
         .model
         .batches
         .iter()
         .any(|b| b.flags.iter().any(|f| *f != Flag::Held));
-    Ok(Code::clean_if(!needs && open))
+    Ok((object, Code::clean_if(!needs && open)))
 }
 
 /// One line for all datasets that promise the same.

@@ -1,5 +1,6 @@
-//! status, once or again and again.
+//! status: once, again and again, or for browsers.
 
+use super::serve;
 use super::status::once;
 use crate::cli::Context;
 use crate::cli::args::Status;
@@ -14,6 +15,9 @@ const EVERY: Duration = Duration::from_secs(4);
 const CLEAR: &[u8] = b"\x1b[H\x1b[J";
 
 pub(super) fn run(args: &Status, context: &Context) -> Result<Code, Trouble> {
+    if let Some(address) = &args.serve {
+        return serve::run(address, context);
+    }
     if !args.watch {
         return once(args, context, true);
     }

@@ -66,6 +66,9 @@ fn tell(wrote: &Wrote, args: &Waybill, context: &Context) {
         context.out.say("There is nothing that another machine could do.");
     } else if !wrote.written.is_empty() {
         context.out.say(
+            "Each holds the key of its receipt, so its owner alone can read it: give it (chown) to the account that carries it, and to nobody else.",
+        );
+        context.out.say(
             "On the other machine: `poolward carry WAYBILL --source PATH --destination PATH`; then here: `poolward absorb RECEIPT`.",
         );
     }

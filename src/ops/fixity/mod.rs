@@ -1,9 +1,11 @@
 //! fixity: what was released is read again months later, in slices, against the ledger or a proof
-//! file alone. Nothing is written at the destination.
+//! file alone. Nothing is written at the
+//! destination but the ledger's own copy.
 
 mod chosen;
 mod feedback;
 mod kept;
+mod moved;
 mod order;
 mod reader;
 mod rounds;
@@ -12,7 +14,8 @@ mod strangers;
 mod told;
 
 pub use chosen::chosen;
-pub use rounds::fixity;
+pub use moved::Moved;
+pub use rounds::{due, fixity};
 pub use sealed::{ProofAsked, by_proof};
 pub use told::told;
 
@@ -39,6 +42,8 @@ pub struct Reading {
     pub elapsed: Span,
     /// What this slice has found, what was found before an interruption included.
     pub found: Vec<FixityFound>,
+    /// Files that lie at another place now, where the round has ended with this run.
+    pub moved: Vec<Moved>,
     /// How much of the round is read, from 0 to 1.
     pub share: f64,
     /// When the round began.
@@ -51,6 +56,8 @@ pub struct Reading {
     pub of_round: Amount,
     /// Batches of the dataset that are not verified, and were not read.
     pub skipped: Vec<String>,
+    /// Why the ledger's copy at the destination was not renewed, where it was not.
+    pub not_kept: Option<String>,
     /// Batches that what was found stands against: their files can still be copied again.
     pub repairable: Vec<String>,
 }

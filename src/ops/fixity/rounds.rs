@@ -2,10 +2,10 @@
 
 use super::order::{Part, Standing, cost, parts, standings};
 use super::reader::{GROUP_FILES, Reader, check, group_of};
-use super::{Reading, feedback, strangers};
+use super::{Moved, Reading, feedback, moved, strangers};
 use crate::ledger::{FileRecord, FixityFound, FixityMark, FixityRound};
 use crate::lifecycle::State;
-use crate::lifecycle::fixity::{Cost, Cut, Part as Share};
+use crate::lifecycle::fixity::{Cost, Cut, Part as Share, Slice};
 use crate::names::RelPath;
 use crate::ops::desk::{Desk, is_alive, this_process};
 use crate::ops::witness::Witness;
@@ -39,7 +39,33 @@ pub fn fixity(
     }
     let done = Run::open(desk, dataset, asked).and_then(|run| run.read(desk, progress));
     desk.ledger.drop_lease(&lease)?;
-    done
+    let mut done = done?;
+    // A pool that is mounted for reading only can be read again all the same.
+    done.not_kept = desk.keep_ledger_copy().err().map(|trouble| trouble.to_string());
+    Ok(done)
+}
+
+/// About how many bytes the next run with this share reads, for a person who waits.
+///
+/// # Errors
+/// [`Trouble`] where the dataset is not there or the ledger cannot be read.
+pub fn due(desk: &Desk<'_>, dataset: &str, asked: Option<Share>) -> Result<Bytes, Trouble> {
+    let rounds = desk.ledger.fixity_rounds(dataset, 1)?;
+    let round = rounds.into_iter().find(|round| round.ended_at.is_none());
+    let mut left = Amount::default();
+    for part in parts(desk, dataset)?.0 {
+        let mark = match &round {
+            Some(round) => desk.ledger.fixity_mark(round.id, part.row.id)?,
+            None => None,
+        };
+        left.add(desk.ledger.fixity_left(part.row.id, mark.as_ref())?);
+    }
+    let read = round.as_ref().map_or(Amount::default(), |round| round.read);
+    let slice = round.map_or(Slice::BEFORE, |round| round.slice).next(asked);
+    let whole = read.bytes.0.saturating_add(left.bytes.0);
+    let until = u128::from(whole) * u128::from(slice.due.millionths()) / 1_000_000;
+    let until = u64::try_from(until).unwrap_or(u64::MAX);
+    Ok(Bytes(until.saturating_sub(read.bytes.0)))
 }
 
 /// What one run reads.
@@ -103,9 +129,10 @@ impl Run {
             self.round.how = Some(ReadHow::Unknown);
             outcome.ways = [(ReadHow::Unknown, outcome.ways.values().sum())].into();
         }
-        if whole {
-            self.end(desk)?;
-        }
+        let moved = match whole {
+            true => self.end(desk)?,
+            false => Vec::new(),
+        };
         self.round.slice.open = false;
         desk.ledger.keep_fixity(&self.round)?;
         let found = desk
@@ -134,6 +161,8 @@ impl Run {
             slice: self.round.slice,
             of_round: self.round.read,
             skipped: self.skipped,
+            not_kept: None,
+            moved,
             repairable: repairable(desk, &self.parts)?,
         })
     }
@@ -218,16 +247,17 @@ impl Run {
     }
 
     /// Everything was read: what lies there and was never recorded is told with it.
-    fn end(&mut self, desk: &mut Desk<'_>) -> Result<(), Trouble> {
-        let mut found = Vec::new();
+    fn end(&mut self, desk: &mut Desk<'_>) -> Result<Vec<Moved>, Trouble> {
+        let (mut found, mut moved) = (Vec::new(), Vec::new());
         if let Some(part) = self.parts.iter().find(|part| !part.elsewhere) {
             found = strangers::strangers(desk, &self.round.dataset, &part.target)?;
+            moved = moved::moved(desk, &self.round, &part.target, &found)?;
         }
         let now = desk.now();
         desk.ledger.put_fixity_found(&self.round, &found, now)?;
         self.round.ended_at = Some(now);
         self.round.slice.due = Share::WHOLE;
-        Ok(())
+        Ok(moved)
     }
 
     fn part(&self, part: usize) -> Result<&Part, Trouble> {

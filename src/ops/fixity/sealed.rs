@@ -308,6 +308,8 @@ impl<'a> Pass<'a> {
             slice: self.kept.slice,
             of_round: self.kept.read,
             skipped: Vec::new(),
+            not_kept: None,
+            moved: Vec::new(),
             repairable: Vec::new(),
         })
     }

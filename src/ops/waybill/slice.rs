@@ -97,7 +97,7 @@ impl<'a> Slice<'a> {
         }
         if !loose.is_empty() {
             let above = folders_above(&at_hand.index, at_hand.source.project_depth)?;
-            ways.extend(above.into_iter().map(|listing| listing.folder));
+            ways.extend(above);
         }
         let mut stops: Vec<Stop<'a>> = ways.iter().cloned().map(Stop::Way).collect();
         stops.extend(projects.iter().map(|(path, placed)| Stop::Project(path, placed)));
@@ -138,9 +138,8 @@ impl<'a> Slice<'a> {
                     if !path.is_root() && self.is_left_out(&path) {
                         continue;
                     }
-                    let listing = self.at_hand.index.listings_below(&path).next().transpose()?;
-                    if let Some(listing) = listing.filter(|listing| listing.folder == path) {
-                        return Ok(Some(self.above(listing)));
+                    if let Some(above) = self.above(path)? {
+                        return Ok(Some(above));
                     }
                 }
             }
@@ -220,16 +219,19 @@ impl<'a> Slice<'a> {
     }
 
     /// A folder above the projects: the way to them, and loose files.
-    fn above(&self, listing: Listing) -> SliceFolder {
-        let (_, children) = sort_out(&self.at_hand.exclude, &listing.folder, listing.children);
-        let entries = children
-            .into_iter()
-            .filter_map(|child| self.on_the_way(&listing.folder, child));
-        SliceFolder {
-            entries: entries.collect(),
-            path: listing.folder,
-            place: None,
+    fn above(&self, path: RelPath) -> Result<Option<SliceFolder>, Trouble> {
+        let (mut entries, mut listed) = (Vec::new(), false);
+        for piece in self.at_hand.index.pieces_of(&path) {
+            listed = true;
+            let (_, children) = sort_out(&self.at_hand.exclude, &path, piece?.listing.children);
+            let mine = children.into_iter();
+            entries.extend(mine.filter_map(|child| self.on_the_way(&path, child)));
         }
+        Ok(listed.then_some(SliceFolder {
+            entries,
+            path,
+            place: None,
+        }))
     }
 
     fn on_the_way(&self, folder: &RelPath, child: Named) -> Option<SliceEntry> {

@@ -5,7 +5,10 @@ mod archive;
 mod batches;
 mod exposed;
 mod schedule;
+mod served;
 mod style;
+
+pub use served::{Keeps, served, unavailable};
 
 pub(in crate::report) use batches::{delivered, older_lists, proof_list, source_twice};
 
@@ -20,7 +23,12 @@ const PATHS_SHOWN: usize = 12;
 
 /// The whole page as text.
 pub fn page(model: &ReportModel) -> String {
-    let body = html! {
+    document(&model.title, "page", &content(model))
+}
+
+/// All that stands on the page.
+fn content(model: &ReportModel) -> Markup {
+    html! {
         (head(model))
         (progress(model))
         (batches::open(model))
@@ -35,13 +43,17 @@ pub fn page(model: &ReportModel) -> String {
         (left_behind(&model.left_behind))
         (cautions(model))
         (foot(model))
-    };
-    document(&model.title, "page", &body)
+    }
 }
 
 /// A complete file around some content. Nothing may be loaded: the policy allows the style written
 /// into the file and nothing else.
 pub(in crate::report) fn document(title: &str, class: &str, body: &Markup) -> String {
+    document_with(&html! {}, title, class, body)
+}
+
+/// The same with something more in its head.
+fn document_with(more: &Markup, title: &str, class: &str, body: &Markup) -> String {
     html! {
         (DOCTYPE)
         html lang="en" {
@@ -50,6 +62,7 @@ pub(in crate::report) fn document(title: &str, class: &str, body: &Markup) -> St
                 meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'";
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
+                (more)
                 title { (shown(title.as_bytes())) }
                 style { (PreEscaped(style::STYLE)) }
             }

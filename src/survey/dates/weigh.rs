@@ -162,7 +162,7 @@ fn from_oldest(tally: &DateTally, copied: &CopyDays, calendar: &Calendar) -> Opt
         .is_some_and(|(start, share)| share > ALL_IN_SPIKE && (start..=start + 1).contains(day));
     let mut words = format!("the oldest camera file is of {}", date_text(*day));
     if lone_spike {
-        words.push_str(", but nearly all times lie within the same 48 hours: a shoot, or a copy");
+        words.push_str(" (nearly all times lie within the same 48 hours: a shoot, or a copy)");
     }
     Some(Answer {
         evidence: Evidence::OldestOriginal,
@@ -231,7 +231,7 @@ fn doubt(
             .skip(1)
             .any(|other| strong(other) && other.year == best.year)
     {
-        return Some(format!("{} has only weak evidence", best.year));
+        return Some(format!("{}, and nothing stronger says {}", best.words, best.year));
     }
     let second = answers.get(1)?;
     let until = match written {

@@ -1,13 +1,14 @@
 //! Trouble with single files: links, holes, modes, times, names that mean something.
 
-use crate::entry::{Entry, EntryKind, Listing, Named};
+use crate::entry::{Entry, EntryKind, Named};
 use crate::names::RelPath;
 use crate::survey::Kind;
 use crate::survey::calendar::{DAY, Doubt};
-use crate::survey::hazards::siblings::sibling;
+use crate::survey::hazards::beside::Beside;
 use crate::survey::hazards::{Sort, Tally};
 use crate::survey::kinds;
 use crate::survey::rules::SurveyRules;
+use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
 use std::collections::BTreeMap;
 
@@ -27,7 +28,8 @@ pub struct Shares {
     media: u64,
     executable: u64,
     births: u64,
-    with_content: u64,
+    /// Some file has blocks, so the mount tells of them.
+    tells_blocks: bool,
     unallocated: u64,
     owners: BTreeMap<(u32, u32), Amount>,
     first_executable: Option<RelPath>,
@@ -44,7 +46,7 @@ impl Shares {
         self.whole_seconds += u64::from(entry.mtime.nanos == 0);
         self.even_seconds += u64::from(entry.mtime.nanos == 0 && entry.mtime.seconds % 2 == 0);
         self.births += u64::from(entry.birth.is_some());
-        self.with_content += u64::from(entry.size.0 >= INLINE);
+        self.tells_blocks |= entry.allocated.0 > 0;
         self.unallocated += u64::from(entry.size.0 >= INLINE && entry.allocated.0 == 0);
         if matches!(kind, Kind::Video | Kind::Audio | Kind::Picture) {
             self.media += 1;
@@ -103,7 +105,7 @@ impl Shares {
         );
         tally.note_many(Sort::BirthTime, self.births, None);
         // Where no file has blocks the mount simply does not tell them.
-        if self.unallocated > 0 && self.unallocated == self.with_content {
+        if self.unallocated > 0 && !self.tells_blocks {
             tally.say(
                 Sort::NothingAllocated,
                 "This mount reports no stored blocks for any file, so stored sizes and holes are unknown: \
@@ -185,62 +187,69 @@ pub fn check_mode(folder: &RelPath, child: &Named, tally: &mut Tally) {
 }
 
 /// Reports files whose names mean something: partner files, locks, leftovers, lists of hashes.
-pub fn check_meaning(listing: &Listing, child: &Named, kind: Kind, tally: &mut Tally) {
-    let name = child.name.as_slice();
+///
+/// # Errors
+/// A piece of the folder that cannot be read once more.
+pub fn check_meaning(
+    beside: &mut Beside<'_>,
+    child: &Named,
+    kind: Kind,
+    tally: &mut Tally,
+) -> Result<(), Trouble> {
+    let (folder, name) = (&beside.at.listing.folder, child.name.as_slice());
     match name.first() {
-        Some(b'.') => check_dotted(listing, child, tally),
-        Some(b'~') if name.starts_with(b"~$") => tally.note(Sort::LooksInUse, &listing.folder, name),
+        Some(b'.') => check_dotted(beside, child, tally)?,
+        Some(b'~') if name.starts_with(b"~$") => tally.note(Sort::LooksInUse, folder, name),
         _ => {}
     }
     if kind == Kind::Edit && kinds::is_edit_project(name) {
-        tally.note(Sort::EditPaths, &listing.folder, name);
+        tally.note(Sort::EditPaths, folder, name);
     }
     if kind == Kind::Cache && name != b".DS_Store" {
-        tally.note(Sort::CacheMedia, &listing.folder, name);
+        tally.note(Sort::CacheMedia, folder, name);
     }
     let sort = match kinds::ending(name) {
         // The log beside a database is there while it is open, or after a crash; `prlock` has no
-        // other use.
+        // other use. Unsaved work is kept beside a document under these endings while it is open
+        // (common practice, no source).
         Some(b"prlock" | b"db-wal" | b"sqlite-wal" | b"db-journal" | b"sqlite-journal") => Sort::LooksInUse,
-        Some(b"lock" | b"lck" | b"lok") if is_held(listing, name) => Sort::LooksInUse,
+        Some(b"autosave" | b"asv") => Sort::LooksInUse,
+        Some(b"swp") if name.starts_with(b".") => Sort::LooksInUse,
+        Some(b"lock" | b"lck" | b"lok") if is_held(beside, name)? => Sort::LooksInUse,
         Some(b"mhl" | b"md5" | b"sha1" | b"sha256" | b"sha512" | b"xxh" | b"b3" | b"blake3") => {
             Sort::HashList
         }
         Some(b"crdownload" | b"part" | b"partial") => Sort::NetworkLeftover,
         Some(b"ini") if name.eq_ignore_ascii_case(b"desktop.ini") => Sort::DesktopMetadata,
         Some(b"db") if name.eq_ignore_ascii_case(b"thumbs.db") => Sort::DesktopMetadata,
-        _ => return,
+        _ => return Ok(()),
     };
-    tally.note(sort, &listing.folder, name);
+    tally.note(sort, folder, name);
+    Ok(())
 }
 
 /// Whether the file that a lock's name speaks of lies beside it: `cut.mov.lock` beside `cut.mov`, or
 /// `cut.lock` beside a project of that name. A lock alone says nothing: package managers call lists
 /// of versions so (`Cargo.lock` beside `Cargo.toml`, `Gemfile.lock` beside `Gemfile`). Common
 /// practice, no source.
-fn is_held(listing: &Listing, name: &[u8]) -> bool {
+fn is_held(beside: &mut Beside<'_>, name: &[u8]) -> Result<bool, Trouble> {
     let Some(dot) = name.iter().rposition(|b| *b == b'.') else {
-        return false;
+        return Ok(false);
     };
     let (stem, with_dot) = (&name[..dot], &name[..=dot]);
-    if kinds::ending(stem).is_some() && sibling(listing, stem).is_some() {
-        return true;
+    if kinds::ending(stem).is_some() && beside.child(stem)?.is_some() {
+        return Ok(true);
     }
-    let first = listing
-        .children
-        .partition_point(|child| child.name.as_slice() < with_dot);
-    let alike = listing.children[first..]
-        .iter()
-        .take_while(|child| child.name.starts_with(with_dot));
-    let mut projects = alike.filter(|child| kinds::kind_of(&child.name).0 == Kind::Edit);
-    projects.any(|child| kinds::is_edit_project(&child.name))
+    beside.any_beginning(with_dot, |name| {
+        kinds::kind_of(name).0 == Kind::Edit && kinds::is_edit_project(name)
+    })
 }
 
-fn check_dotted(listing: &Listing, child: &Named, tally: &mut Tally) {
+fn check_dotted(beside: &mut Beside<'_>, child: &Named, tally: &mut Tally) -> Result<(), Trouble> {
     let name = child.name.as_slice();
-    let folder = &listing.folder;
+    let folder = &beside.at.listing.folder;
     if let Some(of) = name.strip_prefix(b"._") {
-        match sibling(listing, of) {
+        match beside.child(of)? {
             Some(file) => {
                 tally.note(Sort::ForkPartner, folder, name);
                 if file.entry.kind == EntryKind::File && file.entry.size.0 == 0 {
@@ -256,4 +265,5 @@ fn check_dotted(listing: &Listing, child: &Named, tally: &mut Tally) {
     } else if name.starts_with(b".~lock.") {
         tally.note(Sort::LooksInUse, folder, name);
     }
+    Ok(())
 }

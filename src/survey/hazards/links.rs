@@ -19,30 +19,40 @@ const NAMED: usize = 10_000;
 /// Projects remembered of one file; a dated backup tree may have hundreds.
 const PROJECTS: usize = 64;
 
+/// Parts of the table of files with several names: while a table grows it stands there twice.
+const PARTS: usize = 32;
+
 /// One file with several names; there may be millions, so it is kept small.
 #[derive(Debug)]
 struct Set {
     project: u32,
     seen: u32,
-    links: u64,
+    links: u32,
     size: u64,
+    /// What few of them have.
+    more: Option<Box<More>>,
+}
+
+#[derive(Debug, Default)]
+struct More {
     /// Other projects it has names in.
     others: BTreeSet<u32>,
     /// Its first name, of the first [`NAMED`] sets: for examples.
-    first: Option<Box<RelPath>>,
+    first: Option<RelPath>,
 }
 
 impl Set {
     fn others(&self) -> impl Iterator<Item = u32> + '_ {
-        self.others.iter().copied()
+        self.more.iter().flat_map(|more| more.others.iter().copied())
     }
 }
 
-/// Files with several names, by inode. Grows with the number of such files, by about 100 bytes
-/// each; files with one name are not kept.
+/// Files with several names, by inode. Grows with the number of such files, by some 70 bytes each;
+/// files with one name are not kept.
 #[derive(Debug, Default)]
 pub struct HardLinks {
-    sets: HashMap<u64, Set>,
+    sets: [HashMap<u64, Set>; PARTS],
+    named: usize,
     crossing: Vec<RelPath>,
 }
 
@@ -50,21 +60,32 @@ impl HardLinks {
     /// Takes in a file with more than one name.
     pub fn push(&mut self, project: usize, folder: &RelPath, child: &Named) {
         let project = u32::try_from(project).unwrap_or(u32::MAX);
-        let named = self.sets.len() < NAMED;
-        let set = self.sets.entry(child.entry.inode).or_insert_with(|| Set {
-            project,
-            seen: 0,
-            links: child.entry.links,
-            size: child.entry.size.0,
-            others: BTreeSet::new(),
-            first: folder.join(&child.name).ok().filter(|_| named).map(Box::new),
+        let (inode, named) = (child.entry.inode, &mut self.named);
+        let sets = &mut self.sets[(inode % PARTS as u64) as usize];
+        let set = sets.entry(inode).or_insert_with(|| {
+            *named = named.saturating_add(1);
+            let first = folder.join(&child.name).ok().filter(|_| *named <= NAMED);
+            Set {
+                project,
+                seen: 0,
+                links: u32::try_from(child.entry.links).unwrap_or(u32::MAX),
+                size: child.entry.size.0,
+                more: first.map(|first| {
+                    Box::new(More {
+                        others: BTreeSet::new(),
+                        first: Some(first),
+                    })
+                }),
+            }
         });
         set.seen = set.seen.saturating_add(1);
         if project == set.project {
             return;
         }
-        let others = &mut set.others;
-        if others.len() < PROJECTS && others.insert(project) && self.crossing.len() < EXAMPLES {
+        let others = &mut set.more.get_or_insert_default().others;
+        // One example for each file that is counted.
+        let first = others.is_empty();
+        if others.len() < PROJECTS && others.insert(project) && first && self.crossing.len() < EXAMPLES {
             self.crossing.extend(folder.join(&child.name).ok());
         }
     }
@@ -76,8 +97,8 @@ impl HardLinks {
         let (mut inside, mut across, mut leaving) = (0u64, 0u64, 0u64);
         let (mut names, mut once, mut each) = (0u64, Bytes::ZERO, Bytes::ZERO);
         let mut first_inside: Option<&RelPath> = None;
-        for set in self.sets.values() {
-            let first = set.first.as_deref();
+        for set in self.sets.iter().flat_map(HashMap::values) {
+            let first = set.more.as_ref().and_then(|more| more.first.as_ref());
             let seen = u64::from(set.seen);
             if seen > 1 {
                 inside += 1;
@@ -86,12 +107,13 @@ impl HardLinks {
                 each = each.plus(Bytes(set.size.saturating_mul(seen)));
                 first_inside = first_inside.into_iter().chain(first).min();
             }
-            if seen < set.links {
+            if seen < u64::from(set.links) {
                 leaving += 1;
                 outside.extend(first);
             }
-            across += u64::from(!set.others.is_empty());
-            if !set.others.is_empty() {
+            let crosses = set.others().next().is_some();
+            across += u64::from(crosses);
+            if crosses {
                 let all: Vec<u32> = set.others().chain([set.project]).collect();
                 for a in &all {
                     let others = all.iter().filter(|b| *b != a);
@@ -129,7 +151,7 @@ pub struct Symlinks {
     /// Links whose targets were found beside them.
     settled: HashSet<RelPath>,
     unknown: u64,
-    /// Targets to look for, by folder, with the links that lead there.
+    /// Targets to look for, by folder, with the links that lead there; the first name last.
     wanted: HashMap<RelPath, Vec<(Vec<u8>, RelPath)>>,
     broken: Vec<RelPath>,
     outside: Vec<RelPath>,
@@ -195,20 +217,22 @@ impl Symlinks {
                 Followed::Elsewhere => {}
             }
         }
+        // Folders come in byte order of names, and from a list the last is taken first.
+        self.wanted
+            .values_mut()
+            .for_each(|names| names.sort_by(|a, b| b.cmp(a)));
         !self.wanted.is_empty()
     }
 
-    /// Looks for targets in one folder.
+    /// Looks for targets in one folder, or in the next piece of one. What lies behind its last name
+    /// may still come; what never came is told at the end.
     pub fn look(&mut self, listing: &Listing) {
-        let Some(wanted) = self.wanted.remove(&listing.folder) else {
+        let wanted = self.wanted.get_mut(&listing.folder);
+        let (Some(wanted), Some(last)) = (wanted, listing.children.last()) else {
             return;
         };
-        for (name, link) in wanted {
-            if listing
-                .children
-                .binary_search_by(|child| child.name.cmp(&name))
-                .is_err()
-            {
+        while let Some((name, link)) = wanted.pop_if(|(name, _)| *name <= last.name) {
+            if listing.child(&name).is_none() {
                 self.broken.push(link);
             }
         }
@@ -278,16 +302,11 @@ enum Followed {
 }
 
 /// Whether a target is the plain name of an entry beside the link that is no link itself: the usual
-/// case, settled at once.
+/// case, settled at once. Where it lies in another piece of the folder the second look settles it.
 fn stands_in(listing: &Listing, target: &[u8]) -> bool {
     if target == b"." || target == b".." {
         return false;
     }
-    let found = listing
-        .children
-        .binary_search_by(|child| child.name.as_slice().cmp(target));
-    found
-        .ok()
-        .and_then(|at| listing.children.get(at))
-        .is_some_and(|child| child.entry.kind != EntryKind::Symlink)
+    let found = listing.child(target);
+    found.is_some_and(|child| child.entry.kind != EntryKind::Symlink)
 }

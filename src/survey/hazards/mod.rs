@@ -1,5 +1,6 @@
 //! What will go wrong: every sort of hazard, how often it was met, a few examples.
 
+pub(super) mod beside;
 pub(super) mod files;
 pub(super) mod links;
 pub(super) mod names;

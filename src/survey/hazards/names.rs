@@ -122,7 +122,7 @@ fn check_unicode(name: &[u8], name_max: usize, note: &mut impl FnMut(Sort)) {
     if grows(text, name_max) {
         note(Sort::NameGrows);
     }
-    if any(is_invisible) {
+    if any(crate::names::is_unseen) {
         note(Sort::NameInvisible);
     }
 }
@@ -177,10 +177,6 @@ pub fn unescaped(name: &[u8]) -> Vec<u8> {
 /// Private-use code points that stand for characters Windows forbids, in both schemes (hazard N1).
 fn is_mapped(c: char) -> bool {
     ('\u{f001}'..='\u{f07c}').contains(&c)
-}
-
-fn is_invisible(c: char) -> bool {
-    matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}')
 }
 
 /// Device names of Windows, in any case, also with endings. Source: Microsoft, "Naming Files,

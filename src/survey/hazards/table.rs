@@ -144,7 +144,7 @@ sorts! {
     CacheMedia "cache" Untidy
         "Files that a program can make again: they are moved unless you leave them out."
     HashList "hash-list" Untidy
-        "Lists of hashes lie beside the files: checking the source against them is the only proof that it is still what it was."
+        "Lists of hashes lie beside the files: `verify` holds what it reads back against the lists it can read, the only proof that the files are still what they were."
     TimeFuture "time-in-future" Untidy
         "The time lies more than two days ahead: it is kept and is no evidence for a year."
     TimeEpoch "time-implausible" Untidy
@@ -156,7 +156,7 @@ sorts! {
     TwoSeconds "times-in-two-seconds" Untidy
         "This mount tells times to two seconds only, as memory cards do: they are compared that coarsely."
     Racy "time-racy" Untidy
-        "Changed so shortly before the scan that a change within the same second could not be seen: looked at again at the next scan."
+        "Changed so shortly before the scan that one more change could leave the same time and not be seen: its content is read again before its source may go."
     DateDisagrees "date-disagrees" Untidy
         "The sources of a project's date contradict each other or are weak: see the questions."
     DateAmbiguous "date-ambiguous" Untidy
@@ -173,6 +173,6 @@ sorts! {
         "Most files are smaller than 1 MiB, so the number of files, not their bytes, sets the time: several are copied at once."
     SeenTwice "folder-seen-twice" Untidy
         "The same folder appears at two places, through a second mount or a service that shows it twice: it is moved twice unless you leave one out."
-    DoubtfulProject "doubtful-project" Blocks
-        "A folder at the top begins like the by-products of a box: say whether it is a project or is left out."
+    DoubtfulProject "doubtful-project" Untidy
+        "A folder at the top has a name that begins like the by-products of a box: it is moved as a project until you leave it out, see the questions."
 }

@@ -1,8 +1,10 @@
 //! The surveyor as a whole: trees in, surveys out.
 
+mod asked;
 mod changes;
 mod hazards;
 mod oracles;
+mod pieces;
 mod rows;
 mod rules;
 mod totals;
@@ -54,7 +56,7 @@ fn entry(kind: EntryKind) -> Entry {
 }
 
 /// A tree from (path, entry); folders above are made.
-#[derive(Default)]
+#[derive(Debug, Default)]
 struct Tree {
     entries: BTreeMap<Vec<Vec<u8>>, Entry>,
 }

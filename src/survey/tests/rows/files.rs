@@ -205,7 +205,7 @@ pub(super) fn stamps() -> Rows {
     vec![
         (
             "D1",
-            Found(&[(Sort::CopyDay, 24)], |t| {
+            Found(&[(Sort::CopyDay, 3)], |t| {
                 for project in ["acorn", "birch", "cedar"] {
                     for n in 0..8 {
                         t.file(format!("{project}/C{n}.MOV"), 1000 + n);
