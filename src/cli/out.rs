@@ -78,6 +78,13 @@ impl Out {
         }
     }
 
+    /// The same, made only where it is asked for: one with a row for each project is large.
+    pub fn object_of(&self, command: &str, object: impl FnOnce() -> Value) {
+        if self.json {
+            self.object(command, object());
+        }
+    }
+
     /// An error: what, where, what next.
     pub fn trouble(&self, trouble: &Trouble) {
         if self.json {

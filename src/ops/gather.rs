@@ -6,7 +6,7 @@ use super::scan::{newest_index, unfinished};
 use super::settings::{Settings, SourceSettings};
 use crate::entry::{EntryKind, Identity, Piece};
 use crate::index::Index;
-use crate::ledger::Content;
+use crate::ledger::{Content, ContentKey};
 use crate::names::RelPath;
 use crate::survey::changes::InodeTrust;
 use crate::survey::exclude::Exclude;
@@ -14,7 +14,7 @@ use crate::survey::headers::{HeaderDate, HeaderReader, Next};
 use crate::survey::member::Membership;
 use crate::survey::rules::{SurveyRules, hidden_by};
 use crate::survey::surveyor::Surveyor;
-use crate::survey::{ProjectKey, Sample, Survey};
+use crate::survey::{Sample, Survey};
 use crate::trouble::Trouble;
 use crate::world::{Folder, Fs, OpenHow, OsFs};
 use std::collections::BTreeSet;
@@ -136,60 +136,83 @@ pub fn survey_of(desk: &Desk<'_>, source: &SourceSettings, index: &Index) -> Res
             surveyor.push_again(&seen(piece?).listing);
         }
     }
-    for (project, date) in header_dates(desk, source, index, surveyor.wanted_samples())? {
-        surveyor.media_dates(&project, [date]);
-    }
+    let mut headers = Headers::of(desk, source, index)?;
+    surveyor.read_headers(|sample| headers.date(sample))?;
+    headers.keep()?;
     Ok(surveyor.finish())
 }
+
+/// What was read is kept by so many at a time.
+const HEADERS_KEPT: usize = 4_096;
 
 /// The dates in the headers of samples. Each file is read once: what was found, or that there is
 /// nothing, is kept by the file's identity, so that a source is touched again only for new files.
 /// Through a ledger that is only looked at, what is not kept yet is not read either.
-fn header_dates(
-    desk: &Desk<'_>,
-    source: &SourceSettings,
-    index: &Index,
-    samples: Vec<Sample>,
-) -> Result<Vec<(ProjectKey, HeaderDate)>, Trouble> {
-    let shelf = Shelf::of(&desk.ledger, index)?;
-    let same = |id: &Identity| {
-        let inode = if inodes_hold(source, index) { id.inode } else { 0 };
-        (inode, id.size, id.mtime, id.ctime)
-    };
-    let (mut fs, mut dates, mut fresh) = (None, Vec::new(), Vec::new());
-    if desk.ledger.only_looks()? {
-        fs = Some(None);
+struct Headers<'a> {
+    desk: &'a Desk<'a>,
+    source: &'a SourceSettings,
+    index: &'a Index,
+    shelf: Shelf,
+    /// Opened for the first file that is not known; `Some(None)` where it is not there.
+    fs: Option<Option<OsFs>>,
+    fresh: Vec<(ContentKey, Content)>,
+}
+
+impl<'a> Headers<'a> {
+    fn of(desk: &'a Desk<'a>, source: &'a SourceSettings, index: &'a Index) -> Result<Headers<'a>, Trouble> {
+        Ok(Headers {
+            shelf: Shelf::of(&desk.ledger, index)?,
+            desk,
+            source,
+            index,
+            fs: desk.ledger.only_looks()?.then_some(None),
+            fresh: Vec::new(),
+        })
     }
-    for sample in samples {
-        let kept = shelf.get(&desk.ledger, &sample.path, &sample.identity)?.header;
-        let date = match (kept, &mut fs) {
-            (Some(date), _) => date,
-            // Not there: the other evidence stands alone.
-            (None, Some(None)) => None,
-            (None, fs) => match fs.get_or_insert_with(|| OsFs::open(&source.path).ok()) {
-                None => None,
-                Some(fs) => match header_date(fs, &sample) {
-                    Some((date, identity)) => {
-                        if same(&identity) == same(&sample.identity) {
-                            let content = Content {
-                                header: Some(date),
-                                read_at: desk.now(),
-                                ..Content::default()
-                            };
-                            fresh.push((shelf.key(&sample.path, &sample.identity), content));
-                        }
-                        date
-                    }
-                    None => None,
-                },
-            },
+
+    fn date(&mut self, sample: &Sample) -> Result<Option<HeaderDate>, Trouble> {
+        let kept = self
+            .shelf
+            .get(&self.desk.ledger, &sample.path, &sample.identity)?
+            .header;
+        if let Some(date) = kept {
+            return Ok(date);
+        }
+        // Not there: the other evidence stands alone.
+        let source = self.source;
+        let Some(fs) = self.fs.get_or_insert_with(|| OsFs::open(&source.path).ok()) else {
+            return Ok(None);
         };
-        dates.extend(date.map(|date| (sample.project, date)));
+        let Some((date, identity)) = header_date(fs, sample) else {
+            return Ok(None);
+        };
+        if self.same(&identity, &sample.identity) {
+            let content = Content {
+                header: Some(date),
+                read_at: self.desk.now(),
+                ..Content::default()
+            };
+            let key = self.shelf.key(&sample.path, &sample.identity);
+            self.fresh.push((key, content));
+            if self.fresh.len() >= HEADERS_KEPT {
+                self.keep()?;
+            }
+        }
+        Ok(date)
     }
-    if !fresh.is_empty() {
-        shelf.keep(&desk.ledger, &fresh)?;
+
+    fn same(&self, a: &Identity, b: &Identity) -> bool {
+        let inodes = !inodes_hold(self.source, self.index) || a.inode == b.inode;
+        inodes && (a.size, a.mtime, a.ctime) == (b.size, b.mtime, b.ctime)
     }
-    Ok(dates)
+
+    fn keep(&mut self) -> Result<(), Trouble> {
+        let fresh = std::mem::take(&mut self.fresh);
+        match fresh.is_empty() {
+            true => Ok(()),
+            false => self.shelf.keep(&self.desk.ledger, &fresh),
+        }
+    }
 }
 
 /// The date in one media file's header, by a few small reads, and what the file was then. `None`

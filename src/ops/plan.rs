@@ -11,7 +11,7 @@ use crate::ledger::PlanRow;
 use crate::plan::difference::{Difference, difference};
 use crate::plan::{self, DestinationRule, Inputs, LockedBatch, Notes, Plan, PlanRules, Remark, SourceRule};
 use crate::pool::staging::check_volume;
-use crate::survey::{ProjectSummary, Unplanned};
+use crate::survey::{Growth, ProjectSummary, Unplanned};
 use crate::trouble::Trouble;
 use crate::units::Bytes;
 use std::collections::BTreeSet;
@@ -49,8 +49,10 @@ pub struct Draft {
     pub plan: Plan,
     /// What it rests on.
     pub notes: Notes,
-    /// The surveys.
+    /// The surveys, without their projects.
     pub surveyed: Vec<Surveyed>,
+    /// How much the archive grows a year; only worked out for a draft.
+    pub growth: Option<Growth>,
     /// All their projects.
     projects: Vec<ProjectSummary>,
     /// The rules it was made by.
@@ -68,11 +70,26 @@ pub struct Draft {
 /// # Errors
 /// [`Trouble`] where a source was not scanned or the rules cannot hold.
 pub fn draft(desk: &Desk<'_>) -> Result<Draft, Trouble> {
-    let surveyed = gather::surveys(desk)?;
-    let projects: Vec<ProjectSummary> = surveyed.iter().flat_map(|s| s.survey.projects.clone()).collect();
+    let mut surveyed = gather::surveys(desk)?;
+    let growth = gather::growth(&surveyed, desk.now(), desk.settings.windows.zone);
+    let projects = projects_of(&mut surveyed);
     let renamed = follow::find(desk, &projects)?;
     let moved = moves::find(desk, &renamed)?;
-    drafted(desk, surveyed, projects, (renamed, moved), false)
+    let mut draft = drafted(desk, surveyed, projects, (renamed, moved), false)?;
+    draft.growth = growth;
+    Ok(draft)
+}
+
+/// All projects, taken out of their surveys: there may be very many.
+fn projects_of(surveyed: &mut [Surveyed]) -> Vec<ProjectSummary> {
+    let mut all = Vec::new();
+    for one in surveyed {
+        match all.is_empty() {
+            true => all = std::mem::take(&mut one.survey.projects),
+            false => all.append(&mut one.survey.projects),
+        }
+    }
+    all
 }
 
 fn drafted(
@@ -110,6 +127,7 @@ fn drafted(
         notes,
         surveyed,
         begun: locked.len(),
+        growth: None,
         projects,
         rules,
         renamed,
@@ -122,8 +140,12 @@ fn drafted(
 /// # Errors
 /// [`Trouble`] where a source was not scanned or the rules cannot hold.
 pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
-    let surveyed = gather::surveys(desk)?;
-    let projects: Vec<ProjectSummary> = surveyed.iter().flat_map(|s| s.survey.projects.clone()).collect();
+    let mut surveyed = gather::surveys(desk)?;
+    let filled = surveyed
+        .iter()
+        .map(|one| Filled::of(desk, one))
+        .collect::<Vec<_>>();
+    let projects = projects_of(&mut surveyed);
     following::go_on(desk)?;
     let renamed = match accept {
         true => following::all(desk, &projects)?,
@@ -142,6 +164,7 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
         renamed,
         moved,
         begun,
+        growth: _,
     } = drafted(desk, surveyed, projects, (renamed, moved), accept)?;
     let before = desk
         .ledger
@@ -162,7 +185,7 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
     let forecast = schedule::forecast(desk, &plan)?;
     let rooms = rooms::rooms(desk, &plan, &surveyed)?;
     notes.remarks.extend(rooms.fit.remarks.iter().cloned());
-    notes.remarks.extend(volumes(desk, &surveyed, &forecast));
+    notes.remarks.extend(volumes(desk, &surveyed, &filled, &forecast));
     Ok(Planned {
         plan,
         notes,
@@ -178,26 +201,38 @@ pub fn plan(desk: &mut Desk<'_>, accept: bool) -> Result<Planned, Trouble> {
     })
 }
 
+/// What lies on a source's volume, and comes there in a year.
+struct Filled {
+    there: Bytes,
+    yearly: Bytes,
+}
+
+impl Filled {
+    fn of(desk: &Desk<'_>, one: &Surveyed) -> Filled {
+        let grown = gather::growth(std::slice::from_ref(one), desk.now(), desk.settings.windows.zone);
+        Filled {
+            there: one.survey.projects.iter().map(|p| p.amount.bytes).sum(),
+            yearly: grown.map_or(Bytes::ZERO, |growth| growth.high),
+        }
+    }
+}
+
 /// Whether people fill a source's volume before the move is over.
-fn volumes(desk: &Desk<'_>, surveyed: &[Surveyed], forecast: &Forecast) -> Vec<Remark> {
+fn volumes(desk: &Desk<'_>, surveyed: &[Surveyed], filled: &[Filled], forecast: &Forecast) -> Vec<Remark> {
     let end = forecast.finish.high.or(forecast.finish.likely);
     let seconds = end.map_or(0, |end| end.seconds.saturating_sub(desk.now().seconds).max(0));
-    let zone = desk.settings.windows.zone;
-    let over = |one: &Surveyed| {
+    let over = |(one, filled): (&Surveyed, &Filled)| {
         let limit = one.source.volume_limit?;
-        let there: Bytes = one.survey.projects.iter().map(|p| p.amount.bytes).sum();
-        let grown = gather::growth(std::slice::from_ref(one), desk.now(), zone);
-        let yearly = grown.map_or(Bytes::ZERO, |growth| growth.high);
-        let coming = u128::from(yearly.0) * u128::from(seconds.unsigned_abs()) / YEAR_SECONDS;
+        let coming = u128::from(filled.yearly.0) * u128::from(seconds.unsigned_abs()) / YEAR_SECONDS;
         let coming = Bytes(u64::try_from(coming).unwrap_or(u64::MAX));
-        let trouble = check_volume(&one.source.name.0, limit, there, coming).err()?;
+        let trouble = check_volume(&one.source.name.0, limit, filled.there, coming).err()?;
         let mend = trouble.mend.unwrap_or_default();
         Some(Remark {
             code: "volume-limit",
             text: format!("Before the move is over, {}. {mend}", trouble.text),
         })
     };
-    surveyed.iter().filter_map(over).collect()
+    surveyed.iter().zip(filled).filter_map(over).collect()
 }
 
 /// An average Gregorian year (365.2425 days).

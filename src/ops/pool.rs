@@ -201,11 +201,15 @@ fn archives(desk: &Desk<'_>, asked: &Asked) -> Result<Vec<Archive>, Trouble> {
         (None, None) => Ok(Ashift::FOUR_KIB),
     };
     // With one destination nothing has to be planned to know where things go.
-    let (surveyed, homes) = match ends.len() {
-        1 => (gather::surveys(desk)?, None),
+    let (surveyed, grown, homes) = match ends.len() {
+        1 => {
+            let surveyed = gather::surveys(desk)?;
+            let grown = gather::growth(&surveyed, desk.now(), desk.settings.windows.zone);
+            (surveyed, grown, None)
+        }
         _ => {
             let draft = plan::draft(desk)?;
-            (draft.surveyed, Some(homes(&draft.plan)))
+            (draft.surveyed, draft.growth, Some(homes(&draft.plan)))
         }
     };
     let goes = |source: &SourceName, key: &ProjectKey, end: &str| match &homes {
@@ -227,7 +231,6 @@ fn archives(desk: &Desk<'_>, asked: &Asked) -> Result<Vec<Archive>, Trouble> {
         archive.content = archive.tally.content();
         archives.push(archive);
     }
-    let grown = gather::growth(&surveyed, desk.now(), desk.settings.windows.zone);
     let whole: u128 = archives.iter().map(|one| u128::from(one.content.0)).sum();
     for archive in &mut archives {
         let content = u128::from(archive.content.0);

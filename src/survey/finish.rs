@@ -5,7 +5,7 @@ use crate::names::RelPath;
 use crate::sizes::SizeHistogram;
 use crate::survey::calendar::DAY;
 use crate::survey::dates::spikes::{self, CopyDays};
-use crate::survey::dates::{self, Weighed, Written};
+use crate::survey::dates::{self, NameReader, Weighed, Written};
 use crate::survey::exclude::literal;
 use crate::survey::hazards::names::is_dataset_name;
 use crate::survey::hazards::{EXAMPLES, Sort};
@@ -16,7 +16,7 @@ use crate::survey::{
     Unplanned, questions,
 };
 use crate::units::{Amount, Bytes, counted};
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 impl Surveyor {
     /// Ends the survey.
@@ -28,9 +28,9 @@ impl Surveyor {
         self.report_headers_and_spans(&copied);
         self.report_project_names();
         std::mem::take(&mut self.spelling).finish(&mut self.tally);
-        let weighed = self.weigh_dates(&copied);
-        let questions = self.ask(&weighed);
-        let (projects, kinds, sizes) = self.summaries(weighed);
+        self.numbers = HashMap::new();
+        let (dates, questions) = self.weigh_dates(&copied);
+        let (projects, kinds, sizes) = self.summaries(dates);
         let shares = std::mem::take(&mut self.shares);
         shares.finish(sizes.below(Bytes(1 << 20)), &mut self.tally);
         self.report_mount();
@@ -160,66 +160,71 @@ impl Surveyor {
         );
     }
 
-    fn weigh_dates(&mut self, copied: &CopyDays) -> Vec<Weighed> {
-        let written = dates::read_names(self.projects.iter().map(|project| &project.key), &self.calendar);
+    /// The dates of all projects, and what is to be asked: one question a project, whether it is
+    /// one goes before of which year it is. Only what becomes a question is kept of the rest.
+    fn weigh_dates(&mut self, copied: &CopyDays) -> (Vec<ProjectDate>, Vec<Question>) {
+        let source = &self.rules.source;
+        let names = NameReader::of(self.projects.iter().map(|project| &project.key), &self.calendar);
+        let doubtful: BTreeSet<&RelPath> = self.doubtful.iter().collect();
+        let mut of_doubtful: BTreeMap<&RelPath, Weighed> = BTreeMap::new();
+        let mut asked: Vec<Question> = Vec::new();
         let mut all = Vec::with_capacity(self.projects.len());
-        for (project, written) in self.projects.iter().zip(&written) {
-            let weighed = match project.key {
+        for project in &self.projects {
+            let written = names.read(&project.key, &self.calendar);
+            let mut weighed = match project.key {
                 ProjectKey::Loose(year) => loose(year),
-                ProjectKey::Folder(_) if project.amount.files == 0 && *written == Written::Nothing => empty(),
-                ProjectKey::Folder(_) => dates::weigh(written, &project.dates, copied, &self.calendar),
+                ProjectKey::Folder(_) if project.amount.files == 0 && written == Written::Nothing => empty(),
+                ProjectKey::Folder(_) => dates::weigh(&written, &project.dates, copied, &self.calendar),
             };
-            if let (Written::Ambiguous(_), ProjectKey::Folder(path)) = (written, &project.key) {
+            if let (Written::Ambiguous(_), ProjectKey::Folder(path)) = (&written, &project.key) {
                 self.tally.note_path(Sort::DateAmbiguous, path);
             }
             if let (Some(_), ProjectKey::Folder(path)) = (&weighed.ask, &project.key) {
                 self.tally.note_path(Sort::DateDisagrees, path);
             }
-            all.push(weighed);
+            match &project.key {
+                ProjectKey::Folder(path) if doubtful.contains(path) => {
+                    of_doubtful.insert(path, weighed.clone());
+                }
+                key => asked.extend(questions::about_date(source, key, &weighed)),
+            }
+            weighed.date.words.shrink_to_fit();
+            all.push(weighed.date);
         }
-        all
-    }
-
-    /// One question a project: whether it is one goes before of which year it is.
-    fn ask(&mut self, weighed: &[Weighed]) -> Vec<Question> {
-        let source = &self.rules.source;
-        let mut asked: Vec<Question> = std::mem::take(&mut self.asked);
+        let mut questions: Vec<Question> = std::mem::take(&mut self.asked);
         let undecided = empty();
         for path in &self.doubtful {
-            let pattern = literal(path);
-            let number = self.numbers.get(&ProjectKey::Folder(path.clone()));
-            let date = number.and_then(|at| weighed.get(*at)).unwrap_or(&undecided);
-            asked.push(questions::about_by_product(source, path, &pattern, date));
+            let date = of_doubtful.get(path).unwrap_or(&undecided);
+            questions.push(questions::about_by_product(source, path, &literal(path), date));
         }
-        let doubtful: BTreeSet<&RelPath> = self.doubtful.iter().collect();
-        for (project, weighed) in self.projects.iter().zip(weighed) {
-            let known = matches!(&project.key, ProjectKey::Folder(path) if doubtful.contains(path));
-            if !known {
-                asked.extend(questions::about_date(source, &project.key, weighed));
-            }
-        }
-        asked.sort_by(|a, b| a.project.cmp(&b.project));
-        asked
+        questions.append(&mut asked);
+        questions.sort_by(|a, b| a.project.cmp(&b.project));
+        (all, questions)
     }
 
-    fn summaries(&self, weighed: Vec<Weighed>) -> (Vec<ProjectSummary>, Vec<KindRow>, SizeHistogram) {
+    fn summaries(&mut self, dates: Vec<ProjectDate>) -> (Vec<ProjectSummary>, Vec<KindRow>, SizeHistogram) {
         let mut kinds = KindTotals::default();
         let mut sizes = SizeHistogram::default();
+        let mut linked: Vec<Vec<ProjectKey>> = self.projects.iter().map(|one| self.linked(one)).collect();
         let mut projects = Vec::with_capacity(self.projects.len());
-        for (state, weighed) in self.projects.iter().zip(weighed) {
+        let states = std::mem::take(&mut self.projects).into_iter();
+        for ((state, date), linked) in states.zip(dates).zip(&mut linked) {
             kinds.merge(&state.kinds);
             sizes.merge(&state.sizes);
-            let mut linked: Vec<ProjectKey> = state
-                .linked
-                .iter()
-                .filter_map(|number| self.projects.get(*number))
-                .map(|other| other.key.clone())
-                .collect();
-            linked.sort();
-            projects.push(state.summary(&self.rules.source, weighed.date, linked));
+            projects.push(state.summary(&self.rules.source, date, std::mem::take(linked)));
         }
         projects.sort_by(|a, b| a.key.cmp(&b.key));
         (projects, kinds.sorted(), sizes)
+    }
+
+    fn linked(&self, state: &ProjectState) -> Vec<ProjectKey> {
+        let others = state
+            .linked
+            .iter()
+            .filter_map(|number| self.projects.get(*number));
+        let mut linked: Vec<ProjectKey> = others.map(|other| other.key.clone()).collect();
+        linked.sort();
+        linked
     }
 
     fn list_the_rest(&mut self) {

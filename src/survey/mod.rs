@@ -4,7 +4,7 @@
 //! project, the evidence for each project's date, and the hazards. It reads nothing itself.
 //!
 //! What grows, beside one folder's listing while it is looked at: a project's totals and its days
-//! since 1990; 8 bytes a folder, to know one that appears twice; about 100 bytes a file with several
+//! since 1990, packed as soon as the walk has left it (below 1 KB for most projects); 8 bytes a folder, to know one that appears twice; about 100 bytes a file with several
 //! names; symbolic links up to 500,000; entries in no batch up to 100,000. Nothing grows with the
 //! number of ordinary files: hazards keep a count and five examples each.
 //!
@@ -34,6 +34,7 @@ mod project;
 mod questions;
 pub mod rules;
 mod samples;
+mod small;
 pub mod spread;
 pub mod surveyor;
 #[cfg(test)]

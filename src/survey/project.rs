@@ -92,19 +92,27 @@ impl ProjectState {
         }
     }
 
+    /// Says that the walk has left it: what is kept for a date takes no more room than it needs.
+    /// More may still come in.
+    pub fn leave(&mut self) {
+        self.dates.shrink();
+        self.samples.pack();
+        self.sizes.shrink();
+    }
+
     /// The finished summary.
     pub fn summary(
-        &self,
+        self,
         source: &SourceName,
         date: ProjectDate,
         linked_with: Vec<ProjectKey>,
     ) -> ProjectSummary {
         ProjectSummary {
             source: source.clone(),
-            key: self.key.clone(),
+            key: self.key,
             amount: self.amount,
             others: self.others,
-            sizes: self.sizes.clone(),
+            sizes: self.sizes,
             kinds: self.kinds.sorted(),
             newest: self.newest,
             date,

@@ -15,7 +15,7 @@ use crate::survey::hazards::{EXAMPLES, Sort, Tally};
 use crate::survey::headers::HeaderDate;
 use crate::survey::kinds;
 use crate::survey::project::ProjectState;
-use crate::survey::samples::Sample;
+use crate::survey::samples::{Sample, Samples};
 use crate::survey::{
     Counts, Kind, Membership, Owner, ProjectKey, Question, SurveyRules, Unplanned, questions,
 };
@@ -56,6 +56,8 @@ pub struct Surveyor {
     /// Folders at the top whose names begin like by-products.
     pub(super) doubtful: Vec<RelPath>,
     folders: HashSet<u64>,
+    /// The project of the last folder.
+    at_project: Option<usize>,
     open: Open,
 }
 
@@ -102,6 +104,7 @@ impl Surveyor {
             asked: Vec::new(),
             doubtful: Vec::new(),
             folders: HashSet::new(),
+            at_project: None,
             open: Open::default(),
         }
     }
@@ -139,6 +142,12 @@ impl Surveyor {
             in_cache: listing.folder.components().any(kinds::is_cache_folder),
             path_bytes: self.rules.destination_prefix_bytes + listing.folder.as_bytes().len() + 1,
         };
+        if place.project != self.at_project {
+            let left = std::mem::replace(&mut self.at_project, place.project);
+            if let Some(left) = left.and_then(|left| self.projects.get_mut(left)) {
+                left.leave();
+            }
+        }
         let mut open = std::mem::take(&mut self.open);
         if at.from.is_empty() {
             open = Open::default();
@@ -196,14 +205,44 @@ impl Surveyor {
     /// The files whose headers should be read for a date, at most five a project, in byte order of
     /// projects and paths. To be asked once all listings are in.
     pub fn wanted_samples(&self) -> Vec<Sample> {
-        let mut all: Vec<Sample> = self
-            .projects
-            .iter()
-            .filter(|project| matches!(project.key, ProjectKey::Folder(_)))
-            .flat_map(|project| project.samples.all(&project.key))
-            .collect();
-        all.sort_by(|a, b| (&a.project, &a.path).cmp(&(&b.project, &b.path)));
-        all
+        let by_key = self.by_key();
+        by_key.into_iter().flat_map(|at| self.samples_of(at)).collect()
+    }
+
+    /// Has the header of each of [`Surveyor::wanted_samples`] read, in their order, one project's at
+    /// a time.
+    ///
+    /// # Errors
+    /// What `read` fails with.
+    pub fn read_headers<E>(
+        &mut self,
+        mut read: impl FnMut(&Sample) -> Result<Option<HeaderDate>, E>,
+    ) -> Result<(), E> {
+        for at in self.by_key() {
+            let samples = self.samples_of(at);
+            for sample in samples {
+                if let Some(date) = read(&sample)? {
+                    self.projects[at].dates.push_header(date, &self.calendar);
+                }
+            }
+            self.projects[at].samples = Samples::default();
+        }
+        Ok(())
+    }
+
+    /// Numbers of projects that are folders, by key.
+    fn by_key(&self) -> Vec<usize> {
+        let folder = |at: &usize| matches!(self.projects[*at].key, ProjectKey::Folder(_));
+        let mut numbers: Vec<usize> = (0..self.projects.len()).filter(folder).collect();
+        numbers.sort_by(|a, b| self.projects[*a].key.cmp(&self.projects[*b].key));
+        numbers
+    }
+
+    fn samples_of(&self, at: usize) -> Vec<Sample> {
+        let project = &self.projects[at];
+        let mut samples: Vec<Sample> = project.samples.all(&project.key).collect();
+        samples.sort_by(|a, b| a.path.cmp(&b.path));
+        samples
     }
 
     /// Takes in what the headers of a project's samples say.

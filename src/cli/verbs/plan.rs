@@ -30,7 +30,7 @@ pub(super) fn run(args: &PlanArgs, context: &Context) -> Result<Code, Trouble> {
     let states = planned::states(&desk)?;
     context
         .out
-        .object("plan", planned::object(&planned, &states, zone));
+        .object_of("plan", || planned::object(&planned, &states, zone));
     let blocked = !planned.rooms.fit.fits() || !planned.notes.questions.is_empty() || !planned.written;
     Ok(Code::clean_if(!blocked))
 }

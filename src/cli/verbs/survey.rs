@@ -46,7 +46,7 @@ pub(super) fn run(args: &SurveyArgs, context: &Context) -> Result<Code, Trouble>
     }
     context
         .out
-        .object("survey", object(&all, twins.as_ref(), desk.now(), zone));
+        .object_of("survey", || object(&all, twins.as_ref(), desk.now(), zone));
     Ok(Code::clean_if(questions == 0 && !blocked && whole))
 }
 

@@ -12,6 +12,7 @@ use crate::moment::Year;
 use crate::survey::calendar::{Calendar, DayNumber};
 use crate::survey::dates::names::{NameDate, Reading, Six};
 use crate::survey::headers::HeaderDate;
+use crate::survey::small::SmallMap;
 use crate::survey::{ProjectDate, ProjectKey};
 use std::collections::BTreeMap;
 
@@ -30,11 +31,11 @@ pub struct DayTally {
 #[derive(Debug, Clone, Default)]
 pub struct DateTally {
     /// Files by the day of their plausible modification time; bounded by the days since 1990.
-    pub days: BTreeMap<DayNumber, DayTally>,
+    pub days: SmallMap<DayNumber, DayTally>,
     /// Clips by the year in their names.
-    pub clip_years: BTreeMap<Year, u64>,
+    pub clip_years: SmallMap<Year, u64>,
     /// Folders inside the project by the year in their names.
-    pub folder_years: BTreeMap<Year, u64>,
+    pub folder_years: SmallMap<Year, u64>,
     /// Files by the year their headers give; a few samples.
     pub header_years: BTreeMap<Year, u64>,
     /// Headers whose date was 66 years off and put right.
@@ -46,7 +47,7 @@ pub struct DateTally {
 impl DateTally {
     /// Takes in a plausible modification time.
     pub fn push_time(&mut self, day: DayNumber, bytes: u64, original: bool) {
-        let tally = self.days.entry(day).or_default();
+        let tally = self.days.at(day);
         tally.files += 1;
         tally.bytes = tally.bytes.saturating_add(bytes);
         tally.originals += u64::from(original);
@@ -54,12 +55,19 @@ impl DateTally {
 
     /// Takes in a year from the name of a clip.
     pub fn push_clip(&mut self, year: Year) {
-        *self.clip_years.entry(year).or_default() += 1;
+        *self.clip_years.at(year) += 1;
     }
 
     /// Takes in a year from the name of a folder inside the project.
     pub fn push_folder(&mut self, year: Year) {
-        *self.folder_years.entry(year).or_default() += 1;
+        *self.folder_years.at(year) += 1;
+    }
+
+    /// Gives back the room that was kept for more.
+    pub fn shrink(&mut self) {
+        self.days.shrink();
+        self.clip_years.shrink();
+        self.folder_years.shrink();
     }
 
     /// Takes in the date of a media header; one that cannot be believed is let go.
@@ -84,26 +92,32 @@ pub enum Written {
     Nothing,
 }
 
-/// Reads the names of all projects; six digits are settled among all of them together.
-pub fn read_names<'a>(keys: impl Iterator<Item = &'a ProjectKey>, calendar: &Calendar) -> Vec<Written> {
-    let readings: Vec<Reading> = keys.map(|key| read_key(key, calendar)).collect();
-    let sixes: Vec<Six> = readings
-        .iter()
-        .filter_map(|reading| match reading {
-            Reading::Six(six) => Some(six.clone()),
-            _ => None,
-        })
-        .collect();
-    let order = names::agreed_order(&sixes, calendar);
-    let settled = |reading| match reading {
-        Reading::Clear(date) => Written::Date(date),
-        Reading::Six(six) => match order.and_then(|order| six.read(order, calendar)) {
-            Some(date) => Written::Date(date),
-            None => Written::Ambiguous(six),
-        },
-        Reading::Nothing => Written::Nothing,
-    };
-    readings.into_iter().map(settled).collect()
+/// How to read six digits in a name: settled among all projects together, before any is read.
+pub struct NameReader(Option<names::Order>);
+
+impl NameReader {
+    /// Looks at the names of all projects.
+    pub fn of<'a>(keys: impl Iterator<Item = &'a ProjectKey>, calendar: &Calendar) -> NameReader {
+        let sixes: Vec<Six> = keys
+            .filter_map(|key| match read_key(key, calendar) {
+                Reading::Six(six) => Some(six),
+                _ => None,
+            })
+            .collect();
+        NameReader(names::agreed_order(&sixes, calendar))
+    }
+
+    /// Reads one of them.
+    pub fn read(&self, key: &ProjectKey, calendar: &Calendar) -> Written {
+        match read_key(key, calendar) {
+            Reading::Clear(date) => Written::Date(date),
+            Reading::Six(six) => match self.0.and_then(|order| six.read(order, calendar)) {
+                Some(date) => Written::Date(date),
+                None => Written::Ambiguous(six),
+            },
+            Reading::Nothing => Written::Nothing,
+        }
+    }
 }
 
 fn read_key(key: &ProjectKey, calendar: &Calendar) -> Reading {

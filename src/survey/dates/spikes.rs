@@ -29,7 +29,7 @@ pub fn copy_days<'a>(projects: impl Iterator<Item = &'a DateTally>) -> CopyDays 
     let (mut total, mut count) = (0u64, 0u64);
     for (number, tally) in projects.enumerate() {
         count += u64::from(!tally.days.is_empty());
-        for (day, found) in &tally.days {
+        for (day, found) in tally.days.iter() {
             let row = all.entry(*day).or_default();
             row.0 += found.files;
             // Enough to know "three or more", whatever the number of projects.
@@ -67,7 +67,7 @@ pub fn copy_days<'a>(projects: impl Iterator<Item = &'a DateTally>) -> CopyDays 
 pub fn project_spike(tally: &DateTally) -> Option<(DayNumber, f64)> {
     let total: u64 = tally.days.values().map(|found| found.files).sum();
     let pairs = tally.days.iter().map(|(day, found)| {
-        let next = tally.days.get(&(day + 1)).map_or(0, |next| next.files);
+        let next = tally.days.get(day + 1).map_or(0, |next| next.files);
         (found.files + next, *day)
     });
     let (files, day) = pairs.max_by_key(|(files, day)| (*files, std::cmp::Reverse(*day)))?;

@@ -139,7 +139,7 @@ fn originals(days: &[(&str, u64)]) -> DateTally {
 
 fn written(name: &str) -> Written {
     let key = ProjectKey::Folder(RelPath::new(name).unwrap());
-    read_names([&key].into_iter(), &calendar()).remove(0)
+    NameReader::of([&key].into_iter(), &calendar()).read(&key, &calendar())
 }
 
 fn weighed(name: &str, tally: &DateTally) -> Weighed {

@@ -7,7 +7,6 @@ use crate::survey::dates::spikes::{self, CopyDays};
 use crate::survey::dates::{DateTally, Weighed, Written};
 use crate::survey::{Confidence, Evidence, ProjectDate};
 use chrono::{Datelike, NaiveDate};
-use std::collections::BTreeMap;
 
 /// Share of originals that must agree on a year (hazard D8).
 const AGREE: f64 = 0.6;
@@ -101,17 +100,19 @@ fn from_name(date: &NameDate) -> Answer {
 }
 
 /// The year most agree on, or the first of two neighbouring years that hold nearly all.
-fn agreed(years: &BTreeMap<Year, u64>) -> Option<(Year, u64, u64)> {
-    let total: u64 = years.values().sum();
+fn agreed<'a>(years: impl Iterator<Item = (&'a Year, &'a u64)>) -> Option<(Year, u64, u64)> {
+    let years: Vec<(Year, u64)> = years.map(|(year, count)| (*year, *count)).collect();
+    let total: u64 = years.iter().map(|(_, count)| count).sum();
     let enough = |count: u64, share: f64| count as f64 >= total as f64 * share;
     let (year, count) = years
         .iter()
-        .max_by_key(|(year, count)| (**count, std::cmp::Reverse(**year)))?;
+        .max_by_key(|(year, count)| (*count, std::cmp::Reverse(*year)))?;
     if enough(*count, AGREE) {
         return Some((*year, *count, total));
     }
     years.iter().find_map(|(year, count)| {
-        let both = count + years.get(&Year(year.0.saturating_add(1)))?;
+        let after = Year(year.0.saturating_add(1));
+        let both = count + years.iter().find(|(other, _)| *other == after)?.1;
         enough(both, SPAN).then_some((*year, both, total))
     })
 }
@@ -124,7 +125,7 @@ fn from_clips(tally: &DateTally) -> Option<Answer> {
     } else {
         (&tally.folder_years, "folders inside")
     };
-    let (year, count, total) = agreed(years)?;
+    let (year, count, total) = agreed(years.iter())?;
     Some(Answer {
         evidence: Evidence::ClipNames,
         year,
@@ -135,7 +136,7 @@ fn from_clips(tally: &DateTally) -> Option<Answer> {
 }
 
 fn from_headers(tally: &DateTally) -> Option<Answer> {
-    let (year, count, total) = agreed(&tally.header_years)?;
+    let (year, count, total) = agreed(tally.header_years.iter())?;
     let mut words = format!("the headers of {count} of {total} media files looked into say {year}");
     if tally.corrected > 0 {
         words.push_str(&format!(", {} put right by 66 years", tally.corrected));
@@ -179,8 +180,9 @@ fn from_median(tally: &DateTally, copied: &CopyDays, calendar: &Calendar) -> Opt
     let older = |start: &DayNumber| {
         tally
             .days
-            .range(..*start)
-            .any(|(day, _)| !copied.days.contains(day))
+            .keys()
+            .take_while(|day| *day < start)
+            .any(|day| !copied.days.contains(day))
     };
     let spike = spike.filter(older);
     let kept: Vec<(DayNumber, u64)> = tally
@@ -273,7 +275,7 @@ fn tolerated(
 /// of the right year contradicts nothing.
 fn originals_in(year: Year, tally: &DateTally, copied: &CopyDays, calendar: &Calendar) -> f64 {
     let (mut inside, mut all) = (0u64, 0u64);
-    for (day, found) in &tally.days {
+    for (day, found) in tally.days.iter() {
         if copied.days.contains(day) {
             continue;
         }
