@@ -144,7 +144,7 @@ complete -c poolward -n "__fish_poolward_using_subcommand release" -l accept -d 
 complete -c poolward -n "__fish_poolward_using_subcommand release" -l restored -d 'Record a restore test: files brought back to this path' -r -F
 complete -c poolward -n "__fish_poolward_using_subcommand release" -l folder -d 'The move folder; by default the nearest one upwards that holds a move.toml' -r -F
 complete -c poolward -n "__fish_poolward_using_subcommand release" -l remove -d 'Set the released source aside; after hold-days, remove it for good. The batch\'s name is asked for each time, from the terminal or as a line on standard input'
-complete -c poolward -n "__fish_poolward_using_subcommand release" -l undo -d 'Bring back what is set aside'
+complete -c poolward -n "__fish_poolward_using_subcommand release" -l undo -d 'Bring back what is set aside; where nothing is, take the sign-off back, so that the batch can be read back and mended while its source is there'
 complete -c poolward -n "__fish_poolward_using_subcommand release" -l json -d 'Print exactly one JSON object'
 complete -c poolward -n "__fish_poolward_using_subcommand release" -l quiet -d 'Print nothing but errors and what was asked for'
 complete -c poolward -n "__fish_poolward_using_subcommand release" -s h -l help -d 'Print help'

@@ -334,7 +334,8 @@ pub struct Release {
     /// asked for each time, from the terminal or as a line on standard input
     #[arg(long, conflicts_with = "undo")]
     pub remove: bool,
-    /// Bring back what is set aside
+    /// Bring back what is set aside; where nothing is, take the sign-off back, so that the batch can
+    /// be read back and mended while its source is there
     #[arg(long)]
     pub undo: bool,
 }

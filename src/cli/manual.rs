@@ -242,7 +242,10 @@ const WORDS: &[(&str, &str)] = &[
         "not-the-source",
         "carry: a folder holds nothing that the waybill lists",
     ),
-    ("nothing-aside", "release: nothing of the batch is set aside"),
+    (
+        "nothing-aside",
+        "release --undo: nothing of the batch is set aside, and it is not signed off",
+    ),
     (
         "no-such-account",
         "a user or group that [permissions] names is not known here",

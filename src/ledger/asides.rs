@@ -163,6 +163,16 @@ impl Ledger {
         self.rows(sql, [source], aside_of)
     }
 
+    /// Whether something of a source is or was set aside in this folder.
+    ///
+    /// # Errors
+    /// [`Trouble`] where the ledger cannot be read.
+    pub fn sets_aside_in(&self, source: &str, folder: &RelPath) -> Result<bool, Trouble> {
+        let sql = "SELECT 1 FROM asides WHERE source = ?1 AND aside = ?2 LIMIT 1";
+        let found = self.rows(sql, (source, folder.as_bytes()), |_| Ok(()))?;
+        Ok(!found.is_empty())
+    }
+
     /// Notes files of a batch that were removed at the source, durable when this returns.
     ///
     /// # Errors

@@ -86,7 +86,7 @@ pub(super) fn write_state(db: &Connection, batch: i64, state: &str, at: Moment) 
     let stamp = codec::stamp(at);
     let column = match state {
         "copied" => "copied_at = ?3, verified_at = NULL",
-        "verified" => "verified_at = ?3",
+        "verified" => "verified_at = ?3, released_at = NULL",
         "released" => "released_at = ?3",
         _ => "begun_at = begun_at, verified_at = NULL",
     };

@@ -181,25 +181,28 @@ fn elsewhere(facts: &Gate) -> impl Iterator<Item = Reason> {
 /// Why the time to remove has not come.
 fn waiting(removal: &Removal) -> Option<Reason> {
     let days = removal.waiting_days;
-    let (code, text, count) = match removal.signed_off {
-        None => ("not-signed-off", "the batch was not released yet".to_string(), 1),
-        Some(since) => (
-            "still-waiting",
-            format!("days of the {days} to wait are left (waiting-days in move.toml)"),
-            removal.days_left(since, days),
-        ),
+    let Some(since) = removal.signed_off else {
+        return Some(Reason {
+            code: "not-signed-off",
+            text: "the batch was not released yet".to_string(),
+            count: 1,
+        });
     };
-    if let (0, Some(set_aside)) = (count, removal.set_aside) {
-        let days = removal.hold_days;
-        let text = format!("days of the {days} that projects stay aside are left (hold-days in move.toml)");
-        let count = removal.days_left(set_aside, days);
-        return (count > 0).then_some(Reason {
-            code: "still-aside",
-            text,
-            count,
+    let left = removal.days_left(since, days);
+    if left > 0 {
+        return Some(Reason {
+            code: "still-waiting",
+            text: format!("{left} of the {days} days to wait are left (waiting-days in move.toml)"),
+            count: left,
         });
     }
-    (count > 0).then_some(Reason { code, text, count })
+    let days = removal.hold_days;
+    let left = removal.days_left(removal.set_aside?, days);
+    (left > 0).then(|| Reason {
+        code: "still-aside",
+        text: format!("{left} of the {days} days that projects stay aside are left (hold-days in move.toml)"),
+        count: left,
+    })
 }
 
 /// The code of reads of a source that disagree: a reason here, and what such a file is left behind as.

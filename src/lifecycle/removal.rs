@@ -85,7 +85,9 @@ pub fn words(code: &str) -> &'static str {
         "files-not-verified" => "files are not verified in a way that counts",
         "changed-at-source" => "files have changed at the source since they were copied",
         "new-at-source" => "entries at the source are on no list of ours",
-        "copy-missing" => "files are not at the destination: the source holds the only copy",
+        "copy-missing" => {
+            "files are not at the destination, and the source holds the only copy (`poolward fixity` lists them)"
+        }
         "copy-differs" => "copies read again from disk differ from what was verified",
         "not-a-folder" => {
             "folders at the source are something else now, or another file system is mounted there"

@@ -35,6 +35,8 @@ pub enum Event {
     VerifyEndsUnequal,
     /// The gate is open and the sheet is written.
     Release,
+    /// The sign-off is taken back, before anything was removed by it.
+    Withdraw,
 }
 
 /// What stands beside the state.
@@ -117,12 +119,13 @@ impl Flags {
 ///
 /// # Errors
 /// `not-in-this-state` where the step is not allowed: above all, nothing but a verified batch is
-/// ever released, and a released one is never touched again.
+/// ever released, and a released one is not touched again unless that is taken back.
 pub fn after(state: State, event: Event) -> Result<State, Trouble> {
     use Event as E;
     use State as S;
     let next = match (state, event) {
         (S::Released, E::Release) => S::Released,
+        (S::Released, E::Withdraw) => S::Verified,
         (S::Released, _) => return Err(refused(state, event)),
         (_, E::CopyBegins) => S::Copying,
         (S::Copying, E::CopyEnds) => S::Copied,
@@ -133,7 +136,8 @@ pub fn after(state: State, event: Event) -> Result<State, Trouble> {
         (S::Waiting | S::Copied | S::Verifying | S::Verified, E::CopyEnds)
         | (S::Waiting | S::Copying, E::VerifyBegins)
         | (S::Waiting | S::Copying | S::Copied | S::Verified, E::VerifyEndsEqual | E::VerifyEndsUnequal)
-        | (S::Waiting | S::Copying | S::Copied | S::Verifying, E::Release) => {
+        | (S::Waiting | S::Copying | S::Copied | S::Verifying, E::Release)
+        | (S::Waiting | S::Copying | S::Copied | S::Verifying | S::Verified, E::Withdraw) => {
             return Err(refused(state, event));
         }
     };
@@ -144,16 +148,17 @@ fn refused(state: State, event: Event) -> Trouble {
     let (what, mend) = match event {
         Event::VerifyBegins if state == State::Released => (
             "verified",
-            "`poolward fixity` reads released batches again; `poolward release` compares both ends anew.",
+            "`poolward fixity` reads released batches again; `poolward release BATCH --undo` takes the sign-off back.",
         ),
         Event::CopyBegins | Event::CopyEnds => (
             "copied",
-            "A released batch is finished; later files get a batch of their own.",
+            "A released batch is finished; later files get a batch of their own. To mend it while its source is there, take the sign-off back with `poolward release BATCH --undo`.",
         ),
         Event::VerifyBegins | Event::VerifyEndsEqual | Event::VerifyEndsUnequal => {
             ("verified", "Run `copy` to its end first.")
         }
         Event::Release => ("released", "Run `verify` first, and look at what it lists."),
+        Event::Withdraw => ("taken back", "It is not signed off; `release` does that."),
     };
     Trouble::usage(
         "not-in-this-state",

@@ -50,6 +50,8 @@ pub struct Removed {
     pub finished: bool,
     /// Projects and loose files that this run has set aside or brought back.
     pub moved: u64,
+    /// Whether the sign-off was taken back.
+    pub withdrawn: bool,
     /// The folders that hold what is aside.
     pub aside: Vec<PathBuf>,
     /// The first moment at which what is aside may be removed for good.

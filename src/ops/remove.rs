@@ -1,6 +1,8 @@
 //! release --remove and --undo: what a released batch has left at its source is set aside, brought
 //! back, or removed for good.
 
+mod undo;
+
 use super::batch::{self, AtHand};
 use super::desk::Desk;
 use super::pieces::{self, Whereabouts};
@@ -12,8 +14,8 @@ use crate::lifecycle::removal::{ASIDE_MISSING, COPY_EDITED};
 use crate::lifecycle::{Gate, Reason, Removal, State, gate};
 use crate::names::RelPath;
 use crate::release::{
-    Checked, CopyEnd, Depth, Ends, Going, Piece, Settled, Stay, Surprise, bring_back, check, clear_away,
-    empty, lies, set_aside, settle, uninvited,
+    Checked, CopyEnd, Depth, Ends, Going, Piece, Settled, Stay, Surprise, check, clear_away, empty, lies,
+    set_aside, settle, uninvited,
 };
 use crate::survey::exclude::ASIDE_PREFIX;
 use crate::trouble::Trouble;
@@ -41,10 +43,12 @@ pub fn remove(
     })
 }
 
-/// Brings back what `remove` has set aside of a batch.
+/// Brings back what `remove` has set aside of a batch; where nothing is aside, takes its sign-off
+/// back.
 ///
 /// # Errors
-/// [`Trouble`] where the source is missing or refuses, or something was removed for good already.
+/// [`Trouble`] where an end is missing or the source refuses, something was removed for good
+/// already, or there is nothing to take back.
 pub fn undo(desk: &mut Desk<'_>, name: &str) -> Result<Removed, Trouble> {
     let names = begun(desk, name)?;
     with_leases(desk, &names, &mut |desk| {
@@ -248,6 +252,7 @@ impl<'a> Job<'a> {
             surprises: found.checked.surprises,
             removed: desk.ledger.removed(at_hand.row.id)?,
             moved: 0,
+            withdrawn: false,
             aside: folders
                 .into_iter()
                 .map(|folder| path_at(&at_hand.source.path, folder))
@@ -433,50 +438,6 @@ impl<'a> Job<'a> {
         desk.ledger
             .event(desk.now(), "removed", &format!("{}: {removed}", self.name))?;
         self.clear_away(desk, rows)
-    }
-
-    fn undo(&self, desk: &mut Desk<'_>) -> Result<Removed, Trouble> {
-        lost_aside::take_up(desk, &self.kin, &self.source)?;
-        let rows = self.settled(desk)?;
-        let begun = |row: &&Aside| matches!(row.state, AsideState::Emptying | AsideState::Emptied);
-        if let Some(row) = rows.values().find(begun) {
-            return Err(Trouble::usage(
-                "removed-already",
-                format!(
-                    "{} was removed for good, or is being removed, and cannot be brought back",
-                    row.path
-                ),
-            )
-            .at_rel(&row.path)
-            .mend(
-                "Its files are at the destination, verified; copy them from there where they are needed.",
-            ));
-        }
-        let mut aside: Vec<&Aside> = rows.values().collect();
-        if aside.is_empty() {
-            return Err(Trouble::usage(
-                "nothing-aside",
-                format!("nothing of batch {} is set aside", self.name),
-            )
-            .mend("`release BATCH --remove` sets it aside; without that everything lies where it lay."));
-        }
-        aside.sort_by(|a, b| a.path.cmp(&b.path));
-        let mut done = self.answer(desk, &rows, Found::default(), Vec::new())?;
-        let (stop, now) = (desk.stop, desk.now());
-        for row in aside {
-            match self.ends(stop, |ends| bring_back(ends, &mut desk.ledger, row, now))? {
-                None => done.moved += 1,
-                Some(surprise) => done.surprises.push(surprise),
-            }
-        }
-        let text = format!("{}: {}", self.name, done.moved);
-        desk.ledger.event(now, "brought-back", &text)?;
-        self.clear_away(desk, &rows)?;
-        let done = self.finish(desk, done)?;
-        Ok(Removed {
-            finished: false,
-            ..done
-        })
     }
 
     /// Removes folders that held projects aside and are empty now.

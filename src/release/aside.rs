@@ -63,7 +63,7 @@ pub fn set_aside(
         return surprise("not-a-folder", &piece.path);
     }
     // A folder of that name that no step of ours has made is somebody else's.
-    let ours = ledger.asides(going.source)?.iter().any(|row| row.aside == folder);
+    let ours = ledger.sets_aside_in(going.source, &folder)?;
     if !ours && look(&*parent, going.folder).map_err(fail)?.is_some() {
         return surprise("aside-in-the-way", &folder);
     }

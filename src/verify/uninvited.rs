@@ -17,6 +17,8 @@ pub struct Uninvited {
     pub place: RelPath,
     /// Whether it is a by-product of a desktop, listed but not blocking.
     pub by_product: bool,
+    /// Whether it is a folder with nothing in it.
+    pub empty_folder: bool,
 }
 
 /// Entries of one folder at the destination that are not among `expected`; files in uninvited
@@ -42,7 +44,11 @@ pub fn uninvited(target: &dyn Fs, folder: &RelPath, expected: &BTreeSet<Vec<u8>>
         if kind == EntryKind::Directory && !by_product {
             below(&mut open, &place, &mut found)?;
         } else {
-            found.push(Uninvited { place, by_product });
+            found.push(Uninvited {
+                place,
+                by_product,
+                empty_folder: false,
+            });
         }
     }
     found.sort();
@@ -60,6 +66,7 @@ fn below(open: &mut OpenFolders<'_>, folder: &RelPath, found: &mut Vec<Uninvited
                 _ => mine.push(Uninvited {
                     place,
                     by_product: is_by_product(&name),
+                    empty_folder: false,
                 }),
             }
         }
@@ -71,6 +78,7 @@ fn below(open: &mut OpenFolders<'_>, folder: &RelPath, found: &mut Vec<Uninvited
         mine = vec![Uninvited {
             place: folder.clone(),
             by_product: false,
+            empty_folder: mine.is_empty(),
         }];
     }
     found.append(&mut mine);

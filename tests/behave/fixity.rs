@@ -80,6 +80,7 @@ fn rot_is_told_from_change_and_b3sum_names_the_same_files() {
     std::fs::remove_file(there.join("link.bin")).unwrap();
     symlink("flip.bin", there.join("link.bin")).unwrap();
     std::fs::write(there.join("guest.txt"), "not asked").unwrap();
+    std::fs::create_dir(there.join("nothing yet")).unwrap();
     std::fs::write(there.join(".DS_Store"), "a desktop").unwrap();
     std::fs::read(there.join("well.bin")).unwrap();
     let before = listing(&scene.to);

@@ -138,7 +138,10 @@ fn a_released_batch_goes_aside_comes_back_and_goes_for_good() {
     let same = |line: &String| !line.contains(" folder ");
     let files = |lines: Vec<String>| lines.into_iter().filter(same).collect::<Vec<_>>();
     assert_eq!(files(listing(&scene.from)), files(before.clone()));
-    scene.run("release 2020.1 --undo").expect(2);
+    // Nothing is aside any more: the sign-off itself goes, and comes again.
+    scene.run("release 2020.1 --undo").expect(0);
+    assert_eq!(remove(&scene, "2020.1").0, 1);
+    scene.run("release 2020.1").expect(0);
 
     scene.edit("hold-days = 14", "hold-days = 0");
     assert_eq!(remove(&scene, "2020.1").0, 0);
@@ -159,6 +162,68 @@ fn a_released_batch_goes_aside_comes_back_and_goes_for_good() {
     assert!(undo.err.contains("cannot be brought back"), "{}", undo.err);
     let (code, again) = remove(&scene, "2020.1");
     assert_eq!((code, &again["batches"][0]["removed"]), (0, &true.into()));
+}
+
+/// What shows after the sign-off and before anything is removed, the source still mends.
+#[test]
+fn a_sign_off_is_taken_back_and_the_copy_mended_from_the_source() {
+    let scene = Scene::bare();
+    scene.small();
+    released(&scene);
+    let copy = scene.to.join("2020/2020-harvest/photo.bin");
+    let good = std::fs::read(&copy).expect("a copy");
+    let time = std::fs::metadata(&copy)
+        .and_then(|facts| facts.modified())
+        .expect("a time");
+    let mut bad = good.clone();
+    bad[100] ^= 1;
+    write(&copy, &bad);
+    let file = std::fs::File::options()
+        .write(true)
+        .open(&copy)
+        .expect("the copy");
+    file.set_modified(time).expect("its time");
+    scene.run("fixity").expect(1);
+    let ran = scene.run("copy 2020.1").expect(2);
+    assert!(ran.err.contains("release BATCH --undo"), "{}", ran.err);
+    let (code, undone) = scene.json("release 2020.1 --undo");
+    assert_eq!(
+        (code, &undone["batches"][0]["withdrawn"]),
+        (0, &Value::Bool(true))
+    );
+    let state = |wanted: &str| {
+        let (_, status) = scene.json("status");
+        let mut batches = status["batches"].as_array().expect("batches").iter();
+        let batch = batches.find(|one| one["name"] == "2020.1").expect("it");
+        assert_eq!(batch["state"], wanted, "{status}");
+    };
+    state("verified");
+    // Once is enough: it is no longer signed off.
+    let again = scene.run("release 2020.1 --undo").expect(2);
+    assert!(again.err.contains("not signed off"), "{}", again.err);
+    let (code, shut) = typed(&scene, "release 2020.1 --remove", "2020.1\n");
+    assert_eq!(code, 1, "{shut}");
+    assert!(shut.to_string().contains("not-signed-off"), "{shut}");
+    scene.run("verify 2020.1 --again").expect(1);
+    // Written into by this test, so its ctime is another than rot leaves: both are kept.
+    let kept = scene.run("copy 2020.1").expect(1);
+    assert!(kept.text().contains("conflict-edited"), "{}", kept.text());
+    std::fs::remove_file(&copy).expect("the bad copy");
+    scene.run("copy 2020.1").expect(0);
+    assert_eq!(std::fs::read(&copy).expect("a copy"), good);
+    scene.run("verify 2020.1").expect(0);
+    scene.run("release 2020.1").expect(0);
+    state("released");
+    let (code, aside) = typed(&scene, "release 2020.1 --remove", "2020.1\n");
+    assert_eq!(
+        (code, &aside["batches"][0]["moved"]),
+        (0, &Value::from(1)),
+        "{aside}"
+    );
+    let (_, gone) = typed(&scene, "release 2020.1 --remove", "2020.1\n");
+    assert_eq!(gone["batches"][0]["removed"], true, "{gone}");
+    let never = scene.run("release 2020.1 --undo").expect(2);
+    assert!(never.err.contains("removed for good"), "{}", never.err);
 }
 
 #[test]

@@ -95,6 +95,9 @@ fn tell(context: &Context, removed: &Removed, undone: bool, zone: chrono_tz::Tz)
     let say = |line: String| context.out.say(&line);
     let until = removed.until.map_or(String::new(), |until| until.local(zone));
     match (undone, removed.reasons.is_empty(), removed.step) {
+        (true, ..) if removed.withdrawn => say(format!(
+            "Batch {name}: its sign-off is taken back, and it is verified again. `poolward verify {name} --again` shows what is wrong, `poolward copy {name}` mends it from the source, and `poolward release {name}` signs it off anew."
+        )),
         (true, ..) => say(format!(
             "Batch {name}: {} brought back.",
             counted(removed.moved, "project or loose file")
@@ -154,7 +157,7 @@ fn object(removed: &Removed, zone: chrono_tz::Tz) -> Value {
         "files": removed.removed.files, "bytes": removed.removed.bytes.0, "sheet": null,
         "removed": removed.finished,
         "aside": folders.first(), "aside_folders": folders, "aside_until": pieces::time(removed.until, zone),
-        "moved": removed.moved,
+        "moved": removed.moved, "withdrawn": removed.withdrawn,
         "surprises": surprises.map(|s| pieces::with_path(&s.path, json!({"code": s.code}))).collect::<Vec<_>>(),
         "stays": stays.map(|(path, code, bytes)| pieces::with_path(path, json!({"code": code, "bytes": bytes.0}))).collect::<Vec<_>>(),
     })

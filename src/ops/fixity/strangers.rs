@@ -9,7 +9,8 @@ use crate::trouble::Trouble;
 use crate::verify::uninvited;
 use crate::world::{Course, Fs, OsFs};
 
-/// Lists every folder of a dataset that the ledger knows. By-products of desktops are no news.
+/// Lists every folder of a dataset that the ledger knows. By-products of desktops are no news, nor
+/// are folders with nothing in them: those that were copied are in no record, which are of files.
 ///
 /// # Errors
 /// [`Trouble`] where the ledger cannot be read, the mount is gone, or it was interrupted.
@@ -24,7 +25,7 @@ pub(super) fn strangers(desk: &Desk<'_>, dataset: &str, target: &OsFs) -> Result
         match uninvited(target, &folder, &expected) {
             Ok(seen) => found.extend(
                 seen.into_iter()
-                    .filter(|one| !one.by_product)
+                    .filter(|one| !one.by_product && !one.empty_folder)
                     .map(|one| one.place),
             ),
             Err(fault) if fault.course() == Course::StopAll => return Err(trouble_of(&fault)),
