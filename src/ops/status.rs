@@ -13,7 +13,7 @@ use crate::forecast::simulate::Forecast;
 use crate::ledger::BatchRow as LedgerRow;
 use crate::lifecycle::{Flags, State};
 use crate::names::BatchName;
-use crate::plan::{Batch, Plan};
+use crate::plan::{Batch, Placed, Plan};
 use crate::report::model::{
     self, BatchRow, End, Finish, Flag, Period, Progress, Proof, ReportModel, Standing,
 };
@@ -307,12 +307,16 @@ pub(super) fn how(how: ReadHow) -> model::ReadHow {
 
 /// Files of a waiting batch that lie at their places by size and time. Proven is none of them.
 fn arrived_of(desk: &Desk<'_>, plan: &Plan, batch: &Batch) -> Result<Amount, Trouble> {
-    use std::os::unix::ffi::OsStrExt;
-    let at_hand = batch::preview(desk, plan, batch)?;
-    let folder = std::ffi::OsStr::from_bytes(at_hand.dataset.folder.as_bytes());
-    let Ok(target) = OsFs::open(&at_hand.destination.path.join(folder)) else {
+    let Some(target) = home_of(desk, plan, batch) else {
         return Ok(Amount::default());
     };
+    // Opening an index checks every byte of it: not for each of many batches of which nothing came.
+    let mut open = OpenFolders::new(&target);
+    let came = |placed: &Placed| placed.place.is_root() || open.get(&placed.place).is_ok();
+    if !batch.projects.iter().any(came) {
+        return Ok(Amount::default());
+    }
+    let at_hand = batch::preview(desk, plan, batch)?;
     let mut open = OpenFolders::new(&target);
     let mut arrived = Amount::default();
     for folder in Walk::new(&at_hand).in_pieces() {
@@ -334,4 +338,14 @@ fn arrived_of(desk: &Desk<'_>, plan: &Plan, batch: &Batch) -> Result<Amount, Tro
         }
     }
     Ok(arrived)
+}
+
+/// The folder of a batch's dataset, where it is there.
+fn home_of(desk: &Desk<'_>, plan: &Plan, batch: &Batch) -> Option<OsFs> {
+    use std::os::unix::ffi::OsStrExt;
+    let dataset = plan.datasets.iter().find(|one| one.name == batch.dataset)?;
+    let mut ends = desk.settings.destinations.iter();
+    let end = ends.find(|end| end.name == dataset.destination)?;
+    let folder = std::ffi::OsStr::from_bytes(dataset.folder.as_bytes());
+    OsFs::open(&end.path.join(folder)).ok()
 }
