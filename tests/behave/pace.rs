@@ -187,7 +187,7 @@ fn begun(scene: &Scene) -> Child {
         assert!(began.elapsed() < Duration::from_secs(60), "nothing is written");
         std::thread::sleep(Duration::from_millis(20));
     }
-    std::thread::sleep(Duration::from_millis(1_500));
+    std::thread::sleep(Duration::from_secs(3));
     child
 }
 
