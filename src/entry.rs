@@ -169,8 +169,14 @@ impl Piece {
 
     /// Whether an entry of this name would stand in this piece.
     pub fn covers(&self, name: &[u8]) -> bool {
-        self.from.as_slice() <= name && self.next.as_ref().is_none_or(|next| name < next.as_slice())
+        is_between(name, &self.from, self.next.as_deref())
     }
+}
+
+/// Whether a name stands in the stretch of a folder from one name on up to another, that one left
+/// out; to the end where there is none.
+pub fn is_between(name: &[u8], from: &[u8], next: Option<&[u8]>) -> bool {
+    from <= name && next.is_none_or(|next| name < next)
 }
 
 impl Listing {

@@ -18,7 +18,7 @@ use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::Amount;
-use crate::world::{Dress, Fault, FaultKind, Folder, Fs};
+use crate::world::{Dress, Fault, FaultKind, Folder, Fs, there};
 use std::sync::Arc;
 
 /// A folder that is ours through and through.
@@ -196,11 +196,8 @@ fn inode_at(open: &mut OpenFolders<'_>, place: &RelPath) -> Result<Option<u64>, 
     let Some((above, name)) = place.split() else {
         return Ok(None);
     };
-    match open.get(&above).and_then(|folder| folder.stat(name)) {
-        Ok(entry) => Ok(Some(entry.inode)),
-        Err(fault) if fault.kind == FaultKind::NotFound => Ok(None),
-        Err(fault) => Err(fault),
-    }
+    let found = there(open.get(&above).and_then(|folder| folder.stat(name)))?;
+    Ok(found.map(|entry| entry.inode))
 }
 
 /// Under which of its three names a folder stands, by its inode.

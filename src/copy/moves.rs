@@ -23,7 +23,7 @@ use crate::lifecycle::moves::{Standing, Step, rounds};
 use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::trouble::Trouble;
-use crate::world::{Dress, Fault, FaultKind, Fs};
+use crate::world::{Dress, Fault, FaultKind, Fs, there};
 use std::collections::BTreeSet;
 
 /// Step 1: looks at files and folders of one destination.
@@ -112,11 +112,7 @@ fn at(open: &mut OpenFolders<'_>, place: &RelPath) -> Result<Option<Entry>, Faul
     let Some((above, name)) = place.split() else {
         return Ok(None);
     };
-    match open.get(&above).and_then(|folder| folder.stat(name)) {
-        Ok(entry) => Ok(Some(entry)),
-        Err(fault) if fault.kind == FaultKind::NotFound => Ok(None),
-        Err(fault) => Err(fault),
-    }
+    there(open.get(&above).and_then(|folder| folder.stat(name)))
 }
 
 /// Steps 3 to 5, from wherever an earlier run has left them. Answers of each file whether it was as

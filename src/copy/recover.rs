@@ -10,7 +10,7 @@ use crate::entry::{Entry, EntryKind};
 use crate::ledger::{FileRecord, GroupResult, Intent, Ledger, Proof, to_second};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
-use crate::world::{Fault, FaultKind, OpenHow};
+use crate::world::{Fault, OpenHow, there};
 use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
 
@@ -125,11 +125,7 @@ fn stat(folders: &mut OpenFolders<'_>, place: &RelPath, name: &[u8]) -> Result<O
     let Some((above, _)) = place.split() else {
         return Ok(None);
     };
-    match folders.get(&above).and_then(|folder| folder.stat(name)) {
-        Ok(found) => Ok(Some(found)),
-        Err(fault) if fault.kind == FaultKind::NotFound => Ok(None),
-        Err(fault) => Err(fault),
-    }
+    there(folders.get(&above).and_then(|folder| folder.stat(name)))
 }
 
 fn remove(bench: &mut Bench<'_>, intent: &Intent, facts: &Entry) -> Result<(), Fault> {

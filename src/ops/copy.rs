@@ -19,6 +19,7 @@ use crate::entry::EntryKind;
 use crate::forecast::streams::Streams;
 use crate::ledger::{Failure, GroupResult, Ledger, Promise};
 use crate::lifecycle::{Event, Fact, Remains, State, after, remains};
+use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::trouble::{Class, Trouble};
 use crate::units::{Bytes, Span};
@@ -139,18 +140,15 @@ fn section(
 }
 
 pub(super) fn refuse_held(desk: &Desk<'_>, name: &str) -> Result<(), Trouble> {
-    match held(desk, name)? {
+    match held(desk, &desk.ledger.holds_until(desk.now())?, name) {
         Some((text, mend)) => Err(Trouble::stopped("held", text).mend(mend)),
         None => Ok(()),
     }
 }
 
-/// What is held where a batch is, with until when, and how it goes on.
-///
-/// # Errors
-/// [`Trouble`] where the ledger cannot be read.
-pub fn held(desk: &Desk<'_>, name: &str) -> Result<Option<(String, String)>, Trouble> {
-    for (held, until) in desk.ledger.holds_until(desk.now())? {
+/// What of `holds` a batch is held by, with until when, and how it goes on.
+pub fn held(desk: &Desk<'_>, holds: &[(String, Option<Moment>)], name: &str) -> Option<(String, String)> {
+    for (held, until) in holds {
         let (what, words) = match held.as_str() {
             "*" => ("everything".to_string(), "--everything"),
             held if held == name => (format!("the batch {name}"), name),
@@ -159,9 +157,9 @@ pub fn held(desk: &Desk<'_>, name: &str) -> Result<Option<(String, String)>, Tro
         let until = until.map(|until| format!(" until {}", until.local(desk.settings.windows.zone)));
         let text = format!("{what} is held{}", until.unwrap_or_default());
         let mend = format!("Let it go on with `poolward hold {words} --off`.");
-        return Ok(Some((text, mend)));
+        return Some((text, mend));
     }
-    Ok(None)
+    None
 }
 
 fn one(

@@ -16,9 +16,8 @@ use crate::survey::rules::{SurveyRules, hidden_by};
 use crate::survey::surveyor::Surveyor;
 use crate::survey::{Sample, Survey};
 use crate::trouble::Trouble;
-use crate::world::{Folder, Fs, OpenHow, OsFs};
+use crate::world::{OpenHow, OsFs, reach};
 use std::collections::BTreeSet;
-use std::sync::Arc;
 
 /// One source, surveyed.
 pub struct Surveyed {
@@ -219,11 +218,7 @@ impl<'a> Headers<'a> {
 /// for a file that cannot be read any more; the scan has listed it.
 fn header_date(fs: &OsFs, sample: &Sample) -> Option<(Option<HeaderDate>, Identity)> {
     let (above, name) = sample.path.split()?;
-    let mut folder: Arc<dyn Folder> = fs.root().ok()?;
-    for part in above.components() {
-        folder = folder.enter(part).ok()?;
-    }
-    let file = folder.open(name, OpenHow::Plain).ok()?;
+    let file = reach(fs, &above).ok()?.open(name, OpenHow::Plain).ok()?;
     let mut reader = HeaderReader::new(sample.header, sample.identity.size.0);
     let mut next = reader.begin();
     loop {

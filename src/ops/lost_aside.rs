@@ -10,7 +10,7 @@ use crate::names::RelPath;
 use crate::survey::ProjectKey;
 use crate::survey::exclude::ASIDE_PREFIX;
 use crate::trouble::Trouble;
-use crate::world::{Fault, FaultKind, Folder, Fs, OsFs, Res};
+use crate::world::{Fault, FaultKind, Folder, OsFs, Res, reach, there};
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
@@ -47,7 +47,7 @@ pub(super) fn take_up(desk: &mut Desk<'_>, kin: &[AtHand], source: &OsFs) -> Res
                 if !wanted.contains(&path)
                     || noted(&path)
                     || known.contains(&lies_at)
-                    || is_there(&*parent, &name)?
+                    || there(parent.stat(&name)).map_err(fail)?.is_some()
                 {
                     continue;
                 }
@@ -100,20 +100,8 @@ fn ours(parent: &dyn Folder, own: &[u8]) -> Res<Vec<Vec<u8>>> {
 }
 
 fn folder(source: &OsFs, path: &RelPath) -> Res<Option<Arc<dyn Folder>>> {
-    let held = path
-        .components()
-        .try_fold(source.root()?, |folder, part| folder.enter(part));
-    match held {
-        Ok(held) => Ok(Some(held)),
-        Err(fault) if matches!(fault.kind, FaultKind::NotFound | FaultKind::WrongKind) => Ok(None),
-        Err(fault) => Err(fault),
-    }
-}
-
-fn is_there(parent: &dyn Folder, name: &[u8]) -> Result<bool, Trouble> {
-    match parent.stat(name) {
-        Ok(_) => Ok(true),
-        Err(fault) if fault.kind == FaultKind::NotFound => Ok(false),
-        Err(fault) => Err(crate::copy::trouble_of(&fault)),
+    match reach(source, path) {
+        Err(fault) if fault.kind == FaultKind::WrongKind => Ok(None),
+        reached => there(reached),
     }
 }

@@ -1,12 +1,12 @@
 //! Setting a project aside by one rename, and bringing it back by another.
 
-use super::{Ends, Piece, Surprise, is_other, reach, trouble_of};
+use super::{Ends, Piece, Surprise, is_other, trouble_of};
 use crate::entry::{Entry, EntryKind};
 use crate::ledger::{Aside, AsideState, Ledger};
 use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::trouble::Trouble;
-use crate::world::{Fault, FaultKind, Folder, Fs};
+use crate::world::{Fault, FaultKind, Folder, Fs, reach, there};
 use std::sync::Arc;
 
 /// How something is to be set aside.
@@ -64,7 +64,7 @@ pub fn set_aside(
     }
     // A folder of that name that no step of ours has made is somebody else's.
     let ours = ledger.sets_aside_in(going.source, &folder)?;
-    if !ours && look(&*parent, going.folder).map_err(fail)?.is_some() {
+    if !ours && there(parent.stat(going.folder)).map_err(fail)?.is_some() {
         return surprise("aside-in-the-way", &folder);
     }
     let mut row = Aside {
@@ -153,7 +153,7 @@ pub fn bring_back(
     };
     let lies_at = row.lies_at()?;
     let (above, name) = parts(&lies_at)?;
-    let found = match reach(ends.source, &above).and_then(|aside| look(&*aside, name)) {
+    let found = match reach(ends.source, &above).and_then(|aside| there(aside.stat(name))) {
         Err(fault) if is_other(&fault) => return surprise("not-a-folder", &row.aside),
         other => other.map_err(fail)?,
     };
@@ -196,9 +196,9 @@ pub fn settle(ends: Ends<'_>, ledger: &mut Ledger, row: &Aside) -> Result<Settle
         Err(fault) => return Err(fail(fault)),
     };
     let mine = |entry: &Entry| !ends.inodes_hold || entry.inode == row.inode;
-    let here = look(&*parent, name).map_err(fail)?.filter(mine);
+    let here = there(parent.stat(name)).map_err(fail)?.filter(mine);
     let there = match &aside {
-        Some(folder) => look(&**folder, name).map_err(fail)?.filter(mine),
+        Some(folder) => there(folder.stat(name)).map_err(fail)?.filter(mine),
         None => None,
     };
     match (here, there, aside) {
@@ -262,7 +262,7 @@ pub fn clear_away(ends: Ends<'_>, folder: &RelPath) -> Result<bool, Trouble> {
 /// [`Trouble`] where that cannot be told.
 pub fn lies(ends: Ends<'_>, path: &RelPath) -> Result<bool, Trouble> {
     let (above, name) = parts(path)?;
-    match reach(ends.source, &above).and_then(|parent| look(&*parent, name)) {
+    match reach(ends.source, &above).and_then(|parent| there(parent.stat(name))) {
         Ok(found) => Ok(found.is_some()),
         Err(fault) if fault.kind == FaultKind::NotFound => {
             // Not there, as long as the source itself is.
@@ -274,14 +274,6 @@ pub fn lies(ends: Ends<'_>, path: &RelPath) -> Result<bool, Trouble> {
         // Something does, though not what should: the comparing says so.
         Err(fault) if is_other(&fault) => Ok(true),
         Err(fault) => Err(trouble_of(&fault, path)),
-    }
-}
-
-fn look(folder: &dyn Folder, name: &[u8]) -> Result<Option<Entry>, Fault> {
-    match folder.stat(name) {
-        Ok(entry) => Ok(Some(entry)),
-        Err(fault) if fault.kind == FaultKind::NotFound => Ok(None),
-        Err(fault) => Err(fault),
     }
 }
 

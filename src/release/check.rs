@@ -1,6 +1,6 @@
 //! Everything below a project against the list, and every file's copy against the ledger.
 
-use super::{Ends, ListedFile, ListedFolder, Piece, Stay, Surprise, is_other, reach, trouble_of};
+use super::{Ends, ListedFile, ListedFolder, Piece, Stay, Surprise, is_other, trouble_of};
 use crate::digest::{Digest, TreeHasher};
 use crate::entry::{Entry, EntryKind};
 use crate::ledger::FileRecord;
@@ -9,7 +9,7 @@ use crate::moment::Moment;
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
-use crate::world::{Buffer, Fault, FaultKind, Folder, OpenHow, Res};
+use crate::world::{Buffer, Fault, FaultKind, Folder, OpenHow, Res, reach, there};
 use std::collections::{BTreeMap, HashMap};
 use std::num::NonZeroU64;
 use std::sync::Arc;
@@ -317,14 +317,5 @@ impl<'a> Copies<'a> {
     pub fn look(&mut self, record: &FileRecord) -> Result<Look, Trouble> {
         let looked = self.0.look_at_copy(record, 0);
         looked.map_err(|fault| trouble_of(&fault, &record.place))
-    }
-}
-
-/// What is not there is no fault.
-fn there<T>(looked: Res<T>) -> Res<Option<T>> {
-    match looked {
-        Ok(found) => Ok(Some(found)),
-        Err(fault) if fault.kind == FaultKind::NotFound => Ok(None),
-        Err(fault) => Err(fault),
     }
 }

@@ -2,13 +2,13 @@
 //! surprise.
 
 use super::check::{Depth, Eyes, amount_of, check};
-use super::{Ends, ListedFile, ListedFolder, Piece, Stay, Surprise, is_other, reach, trouble_of};
+use super::{Ends, ListedFile, ListedFolder, Piece, Stay, Surprise, is_other, trouble_of};
 use crate::ledger::{Aside, AsideState, GoneFile, Ledger};
 use crate::lifecycle::removal::Verdict;
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::Amount;
-use crate::world::{Clock, Fault, FaultKind, Folder};
+use crate::world::{Clock, Fault, FaultKind, Folder, reach};
 
 /// Removals that are noted together: a crash leaves at most so many for the next run to find gone.
 const GROUP: usize = 1024;

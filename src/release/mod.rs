@@ -33,7 +33,7 @@ use crate::ledger::FileRecord;
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 use crate::units::{Amount, Bytes};
-use crate::world::{Fault, FaultKind, Folder, Fs, Res, Stop};
+use crate::world::{Fault, FaultKind, Fs, Stop};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
@@ -124,12 +124,6 @@ impl Piece {
             _ => at.join_path(&folder.inside),
         }
     }
-}
-
-/// A folder of an end, entered step by step from its root: no symlink is followed, no mount crossed.
-fn reach(fs: &dyn Fs, path: &RelPath) -> Res<Arc<dyn Folder>> {
-    path.components()
-        .try_fold(fs.root()?, |folder, part| folder.enter(part))
 }
 
 /// What stops a removal, in the user's words.

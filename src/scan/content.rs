@@ -7,7 +7,7 @@ use crate::digest::{Digest, TreeHasher};
 use crate::entry::Identity;
 use crate::names::RelPath;
 use crate::survey::twins::Part;
-use crate::world::{Fault, FaultKind, FileIn, Folder, Fs, OpenHow, Res};
+use crate::world::{Fault, FaultKind, FileIn, Folder, Fs, OpenHow, Res, reach};
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -171,10 +171,7 @@ impl<'a> Reader<'a> {
         let folder = match &self.folder {
             Some((held, folder)) if *held == above => Arc::clone(folder),
             _ => {
-                let mut folder = self.fs.root()?;
-                for part in above.components() {
-                    folder = folder.enter(part)?;
-                }
+                let folder = reach(self.fs, &above)?;
                 self.folder = Some((above, Arc::clone(&folder)));
                 folder
             }

@@ -202,15 +202,8 @@ impl Surveyor {
         self.symlinks.look(listing);
     }
 
-    /// The files whose headers should be read for a date, at most five a project, in byte order of
-    /// projects and paths. To be asked once all listings are in.
-    pub fn wanted_samples(&self) -> Vec<Sample> {
-        let by_key = self.by_key();
-        by_key.into_iter().flat_map(|at| self.samples_of(at)).collect()
-    }
-
-    /// Has the header of each of [`Surveyor::wanted_samples`] read, in their order, one project's at
-    /// a time.
+    /// Has the headers of the files read that may tell a date, at most five a project, in byte order
+    /// of projects and paths, one project's at a time. To be asked once all listings are in.
     ///
     /// # Errors
     /// What `read` fails with.
@@ -243,19 +236,6 @@ impl Surveyor {
         let mut samples: Vec<Sample> = project.samples.all(&project.key).collect();
         samples.sort_by(|a, b| a.path.cmp(&b.path));
         samples
-    }
-
-    /// Takes in what the headers of a project's samples say.
-    pub fn media_dates(&mut self, project: &ProjectKey, found: impl IntoIterator<Item = HeaderDate>) {
-        let known = self
-            .numbers
-            .get(project)
-            .and_then(|number| self.projects.get_mut(*number));
-        if let Some(project) = known {
-            for date in found {
-                project.dates.push_header(date, &self.calendar);
-            }
-        }
     }
 
     fn check_name(&mut self, place: &Place, child: &Named, marks: Marks) {

@@ -218,6 +218,18 @@ pub fn trouble_of(fault: &Fault) -> Trouble {
     }
 }
 
+/// What is not there is no fault.
+///
+/// # Errors
+/// Any other [`Fault`].
+pub fn there<T>(looked: Result<T, Fault>) -> Result<Option<T>, Fault> {
+    match looked {
+        Ok(found) => Ok(Some(found)),
+        Err(fault) if fault.kind == FaultKind::NotFound => Ok(None),
+        Err(fault) => Err(fault),
+    }
+}
+
 /// What stops everything where a user asks to end.
 pub fn interrupted(name: &[u8]) -> Fault {
     Fault::ours("copy", name, FaultKind::Crash, "interrupted")

@@ -17,10 +17,10 @@ mod stop;
 
 pub use accounts::Accounts;
 pub use disks::Disks;
-pub use fault::{Course, Fault, FaultKind, interrupted, trouble_of};
+pub use fault::{Course, Fault, FaultKind, interrupted, there, trouble_of};
 pub use identity::{MountIdentity, MountTable};
 pub use notifier::notify;
-pub use open::OpenFolders;
+pub use open::{OpenFolders, reach};
 pub use os::OsFs;
 pub use os_file::Buffer;
 pub use stop::{Clock, Stop, SystemClock};

@@ -9,6 +9,15 @@ use std::sync::Arc;
 /// Most folders held open at once by one worker; each holds a descriptor.
 const MOST_OPEN: usize = 64;
 
+/// A folder of an end, entered step by step from its root: no symlink is followed, no mount crossed.
+///
+/// # Errors
+/// A [`Fault`](super::Fault) where it is missing, or no folder, on the way to it too.
+pub fn reach(fs: &dyn Fs, path: &RelPath) -> Res<Arc<dyn Folder>> {
+    path.components()
+        .try_fold(fs.root()?, |folder, part| folder.enter(part))
+}
+
 /// Open folders of one end, by path below its root. Opened component by component, so that a
 /// symlink swapped in is met and refused.
 pub struct OpenFolders<'a> {

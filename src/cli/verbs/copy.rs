@@ -69,13 +69,14 @@ fn chosen(desk: &Desk<'_>, plan: &Plan, args: &Copy, context: &Context) -> Resul
     }
     let states = super::planned::states(desk)?;
     let open = |name: &str| states.get(name).copied().unwrap_or(State::Waiting) < State::Copied;
+    let holds = desk.ledger.holds_until(desk.now())?;
     let (mut names, mut held) = (Vec::new(), BTreeMap::<_, Vec<&str>>::new());
     for batch in &plan.batches {
         let name = batch.name.as_str();
         if !(open(name) || args.all && wants_repair(desk, name)?) {
             continue;
         }
-        if let Some(why) = ops::copy::held(desk, name)? {
+        if let Some(why) = ops::copy::held(desk, &holds, name) {
             held.entry(why).or_default().push(name);
             continue;
         }
@@ -103,22 +104,13 @@ fn chosen(desk: &Desk<'_>, plan: &Plan, args: &Copy, context: &Context) -> Resul
 /// What to say where no batch can be copied.
 fn nothing(desk: &Desk<'_>, plan: &Plan) -> Result<&'static str, Trouble> {
     let states = super::planned::states(desk)?;
-    let mut left = plan
-        .batches
-        .iter()
-        .map(|batch| states.get(batch.name.as_str()).copied());
-    if left
-        .clone()
-        .any(|state| state.unwrap_or(State::Waiting) < State::Copied)
-    {
-        return Ok("No batch can be copied now.");
-    }
-    Ok(
-        match left.any(|state| state.is_some_and(|state| state < State::Verified)) {
-            true => "Nothing waits to be copied. Next: `poolward verify`.",
-            false => "Nothing waits to be copied: every batch is verified.",
-        },
-    )
+    let state = |name: &str| states.get(name).copied().unwrap_or(State::Waiting);
+    let least = plan.batches.iter().map(|batch| state(batch.name.as_str())).min();
+    Ok(match least {
+        Some(state) if state < State::Copied => "No batch can be copied now.",
+        Some(state) if state < State::Verified => "Nothing waits to be copied. Next: `poolward verify`.",
+        _ => "Nothing waits to be copied: every batch is verified.",
+    })
 }
 
 /// Where all failures of a batch stand.

@@ -6,12 +6,13 @@ use crate::cli::{Context, json as pieces};
 use crate::ledger::FixityFound;
 use crate::lifecycle::fixity::Fate;
 use crate::moment::Moment;
-use crate::names::shown;
+use crate::names::{RelPath, shown};
 use crate::ops::fixity::Reading;
 use crate::report::again::{Round, sentences};
 use crate::report::model::ReportModel;
 use crate::units::{Rate, grouped};
 use serde_json::{Map, Value, json};
+use std::collections::BTreeMap;
 
 /// Files that are named on the screen; JSON has them all.
 const NAMED: usize = 20;
@@ -128,9 +129,12 @@ fn tell_mend(context: &Context, reading: &Reading, needs: &[&FixityFound]) {
 }
 
 pub(super) fn object(reading: &Reading, zone: chrono_tz::Tz) -> Value {
+    let pairs = || reading.moved.iter().map(|pair| (&pair.from, &pair.to));
+    let to: BTreeMap<&RelPath, &RelPath> = pairs().collect();
+    let from: BTreeMap<&RelPath, &RelPath> = pairs().map(|(from, to)| (to, from)).collect();
     let found = |needs: bool| {
         let mine = reading.found.iter().filter(|one| one.fate.needs_you() == needs);
-        mine.map(|one| difference(one, reading)).collect::<Vec<_>>()
+        mine.map(|one| difference(one, &to, &from)).collect::<Vec<_>>()
     };
     let time = |at: Moment| pieces::time(Some(at), zone);
     json!({
@@ -146,17 +150,21 @@ pub(super) fn object(reading: &Reading, zone: chrono_tz::Tz) -> Value {
     })
 }
 
-fn difference(one: &FixityFound, reading: &Reading) -> Value {
+/// `to` and `from`: where files that were moved lie now, and lay.
+fn difference(
+    one: &FixityFound,
+    to: &BTreeMap<&RelPath, &RelPath>,
+    from: &BTreeMap<&RelPath, &RelPath>,
+) -> Value {
     let ranges: Vec<[u64; 2]> = one.ranges.iter().map(|(a, b)| [*a, *b]).collect();
     let mut facts = json!({"kind": one.fate.word(), "ranges": ranges, "attributes_changed": one.attributes});
-    let is = |fate: Fate| one.fate == fate;
-    for pair in &reading.moved {
-        if is(Fate::Absent) && pair.from == one.place {
-            facts["moved_to"] = pieces::with_path(&pair.to, json!({}));
-        }
-        if is(Fate::Uninvited) && pair.to == one.place {
-            facts["moved_from"] = pieces::with_path(&pair.from, json!({}));
-        }
+    let paired = match one.fate {
+        Fate::Absent => to.get(&one.place).map(|other| ("moved_to", other)),
+        Fate::Uninvited => from.get(&one.place).map(|other| ("moved_from", other)),
+        _ => None,
+    };
+    if let Some((field, other)) = paired {
+        facts[field] = pieces::with_path(other, json!({}));
     }
     pieces::with_path(&one.place, facts)
 }

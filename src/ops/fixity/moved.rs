@@ -9,7 +9,7 @@ use crate::names::RelPath;
 use crate::ops::desk::Desk;
 use crate::trouble::Trouble;
 use crate::units::Bytes;
-use crate::world::{Course, Fault, Folder, OpenFolders, OpenHow, OsFs, Res, Stop};
+use crate::world::{Course, Folder, OpenFolders, OpenHow, OsFs, Res, Stop, interrupted};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// A file that was recorded at one place and lies at another.
@@ -83,12 +83,7 @@ fn content(
     let (mut hasher, mut buffer) = (TreeHasher::new(), vec![0u8; 1 << 20]);
     loop {
         if stop.is_set() {
-            return Err(Fault::ours(
-                "read",
-                name,
-                crate::world::FaultKind::Crash,
-                "interrupted",
-            ));
+            return Err(interrupted(name));
         }
         match file.read_at(hasher.position(), &mut buffer)? {
             0 => break,

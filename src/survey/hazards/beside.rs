@@ -1,6 +1,6 @@
 //! What else lies in the folder at hand, also where only a piece of it is in memory.
 
-use crate::entry::{Listing, Named, Piece};
+use crate::entry::{Listing, Named, Piece, is_between};
 use crate::names::RelPath;
 use crate::trouble::Trouble;
 
@@ -39,7 +39,7 @@ impl<'a> At<'a> {
     }
 
     fn covers(&self, name: &[u8]) -> bool {
-        self.from <= name && self.next.is_none_or(|next| name < next)
+        is_between(name, self.from, self.next)
     }
 }
 

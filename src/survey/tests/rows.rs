@@ -5,6 +5,7 @@ mod files;
 mod names;
 
 use super::*;
+use crate::survey::Sample;
 use Answer::{Found, Not, Rule};
 
 /// What answers a row.
@@ -68,20 +69,19 @@ fn survey_of(tree: &Tree) -> Survey {
             .iter()
             .for_each(|listing| surveyor.push_again(listing));
     }
-    for sample in surveyor.wanted_samples() {
+    let read = |sample: &Sample| {
         let text = match sample.path.lossy().as_str() {
             "a/corrected.mov" => "2019-03-04T10:00:00Z",
             "a/new-year.mov" => "2018-12-31T20:00:00Z",
-            _ => continue,
+            _ => return Ok::<_, ()>(None),
         };
-        let corrected = sample.path.lossy().contains("corrected");
-        let found = HeaderDate {
+        Ok(Some(HeaderDate {
             at: at(text),
             local: false,
-            corrected,
-        };
-        surveyor.media_dates(&sample.project, [found]);
-    }
+            corrected: sample.path.lossy().contains("corrected"),
+        }))
+    };
+    surveyor.read_headers(read).unwrap();
     surveyor.finish()
 }
 
