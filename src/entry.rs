@@ -188,3 +188,26 @@ impl Listing {
         found.ok().and_then(|at| self.children.get(at))
     }
 }
+
+#[cfg(test)]
+impl Entry {
+    /// Something with one name, of user and group 0 with mode 644, all its times the same: what most
+    /// tests begin with.
+    pub fn plain(kind: EntryKind, size: u64, at: Moment) -> Entry {
+        Entry {
+            kind,
+            size: Bytes(size),
+            allocated: Bytes(0),
+            mtime: at,
+            ctime: at,
+            birth: None,
+            inode: 1,
+            links: 1,
+            mode: 0o644,
+            uid: 0,
+            gid: 0,
+            target: None,
+            error: None,
+        }
+    }
+}

@@ -14,19 +14,9 @@ fn path(text: &str) -> RelPath {
 
 fn file(inode: u64, second: i64) -> Entry {
     Entry {
-        kind: EntryKind::File,
-        size: Bytes(10 + inode % 2),
         allocated: Bytes(4096),
-        mtime: Moment::from_seconds(second),
-        ctime: Moment::from_seconds(second),
-        birth: None,
         inode,
-        links: 1,
-        mode: 0o644,
-        uid: 1,
-        gid: 1,
-        target: None,
-        error: None,
+        ..Entry::plain(EntryKind::File, 10 + inode % 2, Moment::from_seconds(second))
     }
 }
 

@@ -195,7 +195,6 @@ mod tests {
     use crate::moment::Moment;
     use crate::names::SourceName;
     use crate::survey::changes::walk_order;
-    use crate::units::Bytes;
     use proptest::prelude::*;
 
     /// Files by path; folders are the ways to them.
@@ -206,22 +205,7 @@ mod tests {
     }
 
     fn entry(kind: EntryKind, size: u64) -> Entry {
-        let at = Moment::from_seconds(1_500_000_000);
-        Entry {
-            kind,
-            size: Bytes(size),
-            allocated: Bytes(0),
-            mtime: at,
-            ctime: at,
-            birth: None,
-            inode: 1,
-            links: 1,
-            mode: 0o644,
-            uid: 0,
-            gid: 0,
-            target: None,
-            error: None,
-        }
+        Entry::plain(kind, size, Moment::from_seconds(1_500_000_000))
     }
 
     /// Each folder with what it holds.

@@ -135,31 +135,17 @@ mod tests {
     use crate::moment::Moment;
     use crate::names::RelPath;
     use crate::survey::exclude::ExcludeRules;
-    use crate::units::Bytes;
 
     fn listing(folder: &str, files: u64) -> Listing {
         let child = |n: u64| {
             let at = Moment::from_seconds(1_300_000_000 + n as i64 % 7 * 32_000_000);
+            let kind = match n % 11 {
+                5 => EntryKind::Symlink,
+                _ => EntryKind::File,
+            };
             Named {
                 name: format!("{n:03}{}", "x".repeat(n as usize % 20)).into_bytes(),
-                entry: Entry {
-                    kind: match n % 11 {
-                        5 => EntryKind::Symlink,
-                        _ => EntryKind::File,
-                    },
-                    size: Bytes(n * n * 977),
-                    allocated: Bytes(0),
-                    mtime: at,
-                    ctime: at,
-                    birth: None,
-                    inode: n,
-                    links: 1,
-                    mode: 0o644,
-                    uid: 0,
-                    gid: 0,
-                    target: None,
-                    error: None,
-                },
+                entry: Entry::plain(kind, n * n * 977, at),
             }
         };
         Listing {

@@ -157,19 +157,9 @@ mod tests {
     fn entry(size: u64, inode: u64, seconds: i64, nanos: u32) -> Entry {
         let at = |seconds| Moment { seconds, nanos };
         Entry {
-            kind: EntryKind::File,
-            size: Bytes(size),
-            allocated: Bytes(size),
-            mtime: at(seconds),
             ctime: at(seconds.wrapping_add(7)),
-            birth: None,
             inode,
-            links: 1,
-            mode: 0o644,
-            uid: 1,
-            gid: 1,
-            target: None,
-            error: None,
+            ..Entry::plain(EntryKind::File, size, at(seconds))
         }
     }
 

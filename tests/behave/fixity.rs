@@ -25,7 +25,7 @@ fn found(fixity: &Value, of: &str) -> Vec<String> {
 }
 
 /// Turns one bit and puts the time back, as a disk would.
-fn rot(path: &Path, at: u64) {
+pub fn rot(path: &Path, at: u64) {
     let before = path.metadata().expect("facts");
     let file = std::fs::File::options()
         .read(true)

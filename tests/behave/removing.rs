@@ -1,6 +1,7 @@
 //! Removing at the source: aside first, back again, for good only after the days, and never more
 //! than the list.
 
+use crate::fixity::rot;
 use crate::util::*;
 use serde_json::Value;
 use std::io::Write;
@@ -172,17 +173,7 @@ fn a_sign_off_is_taken_back_and_the_copy_mended_from_the_source() {
     released(&scene);
     let copy = scene.to.join("2020/2020-harvest/photo.bin");
     let good = std::fs::read(&copy).expect("a copy");
-    let time = std::fs::metadata(&copy)
-        .and_then(|facts| facts.modified())
-        .expect("a time");
-    let mut bad = good.clone();
-    bad[100] ^= 1;
-    write(&copy, &bad);
-    let file = std::fs::File::options()
-        .write(true)
-        .open(&copy)
-        .expect("the copy");
-    file.set_modified(time).expect("its time");
+    rot(&copy, 100);
     scene.run("fixity").expect(1);
     let ran = scene.run("copy 2020.1").expect(2);
     assert!(ran.err.contains("release BATCH --undo"), "{}", ran.err);

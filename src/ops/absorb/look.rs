@@ -78,23 +78,15 @@ mod tests {
     use crate::units::Bytes;
 
     fn entry() -> Entry {
+        let at = Moment {
+            seconds: 5,
+            nanos: 123_456_789,
+        };
         Entry {
-            kind: EntryKind::File,
-            size: Bytes(7),
             allocated: Bytes(4096),
-            mtime: Moment {
-                seconds: 5,
-                nanos: 123_456_789,
-            },
             ctime: Moment::from_seconds(9),
-            birth: None,
             inode: 3,
-            links: 1,
-            mode: 0o644,
-            uid: 0,
-            gid: 0,
-            target: None,
-            error: None,
+            ..Entry::plain(EntryKind::File, 7, at)
         }
     }
 
